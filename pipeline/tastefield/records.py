@@ -1,0 +1,328 @@
+"""Frozen results handed between stages and plugins: numbers, units, findings, provenance. Nothing here fits or reads.
+
+Records that hold frames or arrays compare by identity (``eq=False``): ``==`` of two frames has no single answer.
+"""
+
+from __future__ import annotations
+
+import os
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import BaseModel
+
+from tastefield.words.findings import Finding
+
+Floats: TypeAlias = NDArray[np.float64]
+Population: TypeAlias = dict[str, Any]
+"""What a surface model learned over all setups: plain data (numbers, strings, lists, dicts) that JSON can hold."""
+
+
+@dataclass
+class Context:
+    """What a plugin is told at each call; made anew for each, so nothing leaks from one call into another.
+
+    :param options: the plugin's own validated options.
+    :param seed: seed of the run; the same for every setup.
+    :param findings: what the plugin noted, in order.
+    """
+
+    options: BaseModel
+    seed: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+    def note(self, finding: Finding) -> None:
+        """Voice a doubt; it reaches the results file, the page and the terminal."""
+        self.findings.append(finding)
+
+    def secret(self, name: str) -> str | None:
+        """A secret, from the environment variable of that name only; ``None`` where it is not set."""
+        return os.environ.get(name)
+
+
+@dataclass(frozen=True, eq=False)
+class Chunk:
+    """Some rows as their owner keeps them.
+
+    :param rows: the source's own headings; the index is the row number as its owner counts (a sheet's first row is 1).
+    :param place: file, sheet or table, as a person would name it.
+    :param holds: which tables the rows hold, where the reader knows; empty leaves it to the configuration.
+    """
+
+    rows: pd.DataFrame
+    place: str
+    holds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Taste:
+    """What counts as good.
+
+    :param attribute: the scored attribute that is modelled.
+    :param scale: lowest and highest score.
+    :param good: the score that counts as good.
+    :param words: verdict and taste words and the score each stands for.
+    :param inferred: whether the scale was inferred from the scores rather than configured.
+    """
+
+    attribute: str = "liking"
+    scale: tuple[float, float] = (1.0, 9.0)
+    good: float = 6.6
+    words: Mapping[str, float] = field(default_factory=dict)
+    inferred: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class RawTable:
+    """Rows under canonical headings, cells still as they were written.
+
+    :param table: name of the table.
+    :param place: where they were read.
+    :param rows: canonical columns that the source has; index = row number as its owner counts.
+    :param source: number of the ``[[source]]`` block, from 0.
+    :param together: whether shots, readings and scores stand in one row each, so that place and row make the shot_id.
+    """
+
+    table: str
+    place: str
+    rows: pd.DataFrame
+    source: int = 0
+    together: bool = False
+
+
+@dataclass(frozen=True)
+class SourceCount:
+    """Nothing is lost: for every place and table, read = kept + set aside, in rows and in filled cells."""
+
+    place: str
+    table: str
+    read: int
+    kept: int
+    set_aside: int
+    cells_read: int = 0
+    cells_kept: int = 0
+    cells_set_aside: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """Everything kept, typed; everything not kept, whole and with its reason.
+
+    :param tables: table name -> frame with every canonical column of that table, plus ``place`` and ``row``. Numbers
+        and scores are float64, words are ``str`` with NA, times are datetime64, booleans are ``boolean``.
+    :param set_aside: columns of :data:`tastefield.words.columns.SET_ASIDE`.
+    :param counts: the account for every place and table.
+    :param taste: what counts as good, after inference.
+    """
+
+    tables: Mapping[str, pd.DataFrame]
+    set_aside: pd.DataFrame
+    counts: tuple[SourceCount, ...]
+    taste: Taste
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class DialLine:
+    """Log shot time as a straight line in the dial position of one setup.
+
+    :param intercept: log seconds at position 0.
+    :param slope: log seconds per unit of position; ``None`` fields elsewhere mean there is no line.
+    :param cov: (2, 2) covariance of intercept and slope.
+    :param residual_var: variance of log time about the line.
+    :param df: residual degrees of freedom.
+    :param positions: (n,) positions used.
+    :param log_time: (n,) their log seconds.
+    """
+
+    intercept: float
+    slope: float
+    cov: Floats
+    residual_var: float
+    df: float
+    positions: Floats
+    log_time: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Scatter:
+    """How far shots land from what was intended.
+
+    :param cov: (2, 2) covariance of log ratio and log time about intent.
+    :param df: degrees of freedom from the data; the rest is the prior.
+    :param source: ``targets``, ``repeats``, ``both`` or ``prior``.
+    """
+
+    cov: Floats
+    df: float
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class ExtractionLine:
+    """Log extraction as a line in log ratio and log time: coefficients (3,), covariance (3, 3), residual variance.
+
+    Coding: 1, ln(ratio/2), ln(time/27).
+    """
+
+    coefficients: Floats
+    cov: Floats
+    residual_var: float
+    df: float
+    readings: int
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """What the bench knows of one setup besides taste; ``None`` where the shots cannot tell."""
+
+    dial: DialLine | None
+    scatter: Scatter
+    extraction: ExtractionLine | None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """Machine + grinder + basket + coffee (+ head) with all that was recorded on it.
+
+    :param key: setup columns in configured order -> value.
+    :param shots: shots of this setup, derived columns included, in order of time pulled (then place and row).
+    :param scores: scores of the modelled attribute of these shots: shot_id, taster, score, session, serving_order.
+    :param readings: refractometer readings of these shots.
+    :param bench: dial, scatter and extraction.
+    :param taste: what counts as good.
+    :param tasters: all tasters of the run, sorted: a shot deserves good by their equal-weight mean.
+    """
+
+    key: Mapping[str, str]
+    shots: pd.DataFrame
+    scores: pd.DataFrame
+    readings: pd.DataFrame
+    bench: Bench
+    taste: Taste
+    tasters: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class SurfaceTables:
+    """The three tables every fit answers with; column names come from the glossary of statistics.
+
+    :param terms: one row a term: term, estimate, std_error, df, lower, upper.
+    :param fit: exactly one row: model, shots, scores, tasters, terms, df, loglik, shot_var, noise_var, taster_var, ...
+    :param observations: one row a score: shot_id, taster, ratio, shot_time_s, score, fitted, residual.
+    """
+
+    terms: pd.DataFrame
+    fit: pd.DataFrame
+    observations: pd.DataFrame
+
+
+class Surface(ABC):
+    """Expected score of a typical taster (equal weight over the run's tasters) over ratio and shot time.
+
+    Frozen: it answers and never fits. ``points`` are (n, len(factors)) in natural units, in the order of ``factors``.
+    """
+
+    model: str
+    factors: tuple[str, ...] = ("ratio", "shot_time_s")
+    tables: SurfaceTables
+    findings: tuple[Finding, ...] = ()
+    stationary: Mapping[str, Any] | None = None
+    """Canonical analysis: ``{"ratio", "shot_time_s", "nature", "eigenvalues"}``; ``None`` where there is no curvature."""
+    shot_var: float = 0.0
+    """Variance of the shot effect: how shots at the same ratio and time differ in deserved score."""
+    shot_var_range: tuple[float, float] = (0.0, 0.0)
+    """Lowest and highest shot variance the data allow; wide where shot and noise cannot be told apart."""
+    draw_df: float = np.inf
+    """Degrees of freedom of the draws: what is unknown of the variances widens them."""
+
+    @abstractmethod
+    def mean(self, points: Floats) -> Floats:
+        """Expected score, shape (n,)."""
+
+    @abstractmethod
+    def sd(self, points: Floats) -> Floats:
+        """Standard deviation of what is unknown of the surface, shape (n,)."""
+
+    @abstractmethod
+    def draws(self, points: Floats, n: int, seed: int) -> Floats:
+        """Joint draws of the surface at the points, shape (n, len(points)); the same seed gives the same surfaces."""
+
+    @abstractmethod
+    def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
+        """Whether the data support an answer there, shape (n,)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """A surface stored once on a grid, for the page, for sliders and for old runs. Arrays are (len(ratio), len(time)).
+
+    :param ratio: (m,) increasing.
+    :param shot_time_s: (k,) increasing.
+    :param mean: expected score.
+    :param sd: what is unknown of it.
+    :param chance: chance that a shot *aimed* there deserves good.
+    :param supported: whether data speak there.
+    :param extraction_pct: expected extraction, or ``None`` where nothing was read.
+    """
+
+    ratio: Floats
+    shot_time_s: Floats
+    mean: Floats
+    sd: Floats
+    chance: Floats
+    supported: NDArray[np.bool_]
+    extraction_pct: Floats | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class SetupResult:
+    """All that is written about one setup; everything in it can be read back from a stored run.
+
+    :param entry: the setup's object in the results file, keys as in its JSON Schema.
+    :param slug: file-safe unique name of the setup.
+    :param shots: its shots with derived columns.
+    :param scores: its scores of the modelled attribute.
+    :param readings: its readings.
+    :param lattice: the stored surface; ``None`` where there is none.
+    :param tables: terms, fit and observations of the surface; ``None`` where there is none.
+    """
+
+    entry: Mapping[str, Any]
+    slug: str
+    shots: pd.DataFrame
+    scores: pd.DataFrame
+    readings: pd.DataFrame
+    lattice: Lattice | None = None
+    tables: SurfaceTables | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class RunResult:
+    """A whole run.
+
+    :param summary: the results file without its setups: schema, title, created_at, versions, seed, taste, prior, sources,
+        findings, handover, tasters.
+    :param setups: results in the order of their keys.
+    :param records: what was read, kept and set aside.
+    :param out: folder the run was written to.
+    :param failed: names of writers or setups that failed (exit code 3).
+    """
+
+    summary: Mapping[str, Any]
+    setups: Sequence[SetupResult]
+    records: Records
+    out: Path | None = None
+    failed: tuple[str, ...] = ()
+
+
+Progress: TypeAlias = Callable[[str, int, int], None]
+"""Told ``(stage, done, total)`` on long work."""

@@ -1,0 +1,1 @@
+"""The words of the project: columns with unit and meaning, the catalogue of findings, the cautions."""
