@@ -1,0 +1,125 @@
+"""Bench words for the numbers of one setup: terminal, page and card say the same thing the same way.
+
+Chances are fractions a person can weigh ("about 4 in 5"), never decimals, and stay words while fewer than
+:data:`FEW_TASTED` shots were tasted, because a number would claim more than such a record can carry.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+from typing import Any
+
+FEW_TASTED = 3
+"""Below this many tasted shots a chance is told in words only."""
+
+SHOTS_TO_CONFIRM = 2
+"""Shots pulled at the recipe that turn "ready" into "confirmed"."""
+
+_TENTHS = (
+    "1 in 10",
+    "1 in 5",
+    "3 in 10",
+    "2 in 5",
+    "1 in 2",
+    "3 in 5",
+    "7 in 10",
+    "4 in 5",
+    "9 in 10",
+)
+
+
+def printable(text: object) -> str:
+    """A name from a log on one line: characters that steer a terminal or turn the reading direction become ``?``."""
+    return "".join(" " if char in "\t\n\r" else _shown(char) for char in str(text)).strip()
+
+
+def _shown(char: str) -> str:
+    return "?" if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} else char
+
+
+def setup_name(key: Mapping[str, Any]) -> str:
+    """A setup as a person would name it: its values in order, without a grinder that is the machine itself.
+
+    >>> setup_name({"machine": "A", "grinder": "A", "coffee": "Fazenda"})
+    'A, Fazenda'
+    """
+    machine = key.get("machine")
+    values = [value for column, value in key.items() if value and not (column == "grinder" and value == machine)]
+    return ", ".join(printable(value) for value in values) or "unnamed setup"
+
+
+def recipe(aim: Mapping[str, Any] | None) -> str:
+    """What to put in, what to get out and how long it takes; also for a shot that was pulled. Unknown parts stay out.
+
+    >>> recipe({"dose_g": 18.02, "beverage_g": 36.4, "shot_time_s": 27.6})
+    '18.0 g in, 36 g out, 28 s'
+    """
+    if not aim:
+        return ""
+    parts = []
+    if aim.get("dose_g") is not None:
+        parts.append(f"{aim['dose_g']:.1f} g in")
+    if aim.get("beverage_g") is not None:
+        parts.append(f"{aim['beverage_g']:.0f} g out")
+    if aim.get("shot_time_s") is not None:
+        since = " from the first drip" if aim.get("clock") == "first_drip" else ""
+        parts.append(f"{aim['shot_time_s']:.0f} s{since}")
+    return ", ".join(parts)
+
+
+def dial(aim: Mapping[str, Any] | None) -> str:
+    """The dial setting in its owner's notation, ``dial 7``; empty where no setting can be named."""
+    setting = aim.get("grind_setting") if aim else None
+    return "" if setting is None or setting == "" else f"dial {printable(setting)}"
+
+
+def count(number: int, noun: str, plural: str = "") -> str:
+    """A number with its noun.
+
+    >>> count(1, "shot"), count(3, "shot")
+    ('1 shot', '3 shots')
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def chance_in_words(p: float | None, tasted: int) -> str:
+    """How sure, in words: the nearest tenth as a fraction, or what the guess rests on while few shots were tasted.
+
+    :param p: chance that a shot made at the recipe deserves good, 0 to 1; ``None`` where there is no recipe.
+    :param tasted: tasted shots of the setup.
+
+    >>> chance_in_words(0.81, 6), chance_in_words(0.81, 2), chance_in_words(None, 0)
+    ('about 4 in 5', 'a guess from 2 tasted shots', 'cannot say')
+    """
+    if p is None:
+        return "cannot say"
+    if tasted == 0:
+        return "a guess, nothing tasted here yet"
+    if tasted < FEW_TASTED:
+        return f"a guess from {count(tasted, 'tasted shot')}"
+    if p < 0.05:
+        return "less than 1 in 20"
+    if p >= 0.95:
+        return "better than 19 in 20"
+    return f"about {_TENTHS[min(max(round(p * 10), 1), 9) - 1]}"
+
+
+def readiness(entry: Mapping[str, Any]) -> str:
+    """Whether the machine can leave, and what is missing, from a setup's object in the results file.
+
+    >>> readiness({"status": "window"})
+    'Ready, pull 2 to confirm'
+    """
+    status = entry["status"]
+    if status == "confirmed":
+        return "Confirmed"
+    if status == "window":
+        return f"Ready, pull {SHOTS_TO_CONFIRM} to confirm"
+    if status == "tentative":
+        more = len(entry.get("next_shots") or ())
+        return f"Best guess, pull {more} more" if more else "Best guess"
+    if status == "failed":
+        return "Could not be worked out"
+    best = recipe(entry.get("best_shot"))
+    return f"Cannot say yet: best shot was {best}" if best else "Cannot say yet: no shot was tasted"
