@@ -79,5 +79,9 @@ class NotEnough(TastefieldError):  # noqa: N818 - a state of the data, worded as
         return type(self), (self.why, self.do)
 
 
+class FitError(TastefieldError):
+    """The numbers handed to a statistical function cannot be fitted (shape, missing values, rank, too few rows)."""
+
+
 class OutputError(TastefieldError):
     """The output folder cannot be written or is not ours to replace."""

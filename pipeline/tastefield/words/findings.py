@@ -59,6 +59,11 @@ CATALOGUE: dict[str, Entry] = {
         "The fit stopped before its optimum was certain ({detail}).",
         "Treat the numbers of this setup as rough; more shots usually cure it.",
     ),
+    "lack_of_fit": Entry(
+        "warn",
+        "The surface misses the shots by more than repeats differ from each other (p = {p}, {repeats} repeats).",
+        "Trust the best real shot more than the fitted optimum; pull more shots around it.",
+    ),
     "rank_deficient": Entry(
         "warn",
         "The shots cannot tell these terms apart: {terms}.",

@@ -1,0 +1,1 @@
+"""Fitting and inference on plain arrays. Every file stands alone: none imports a sibling."""
