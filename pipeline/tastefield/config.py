@@ -1,19 +1,29 @@
-"""The configuration: what may stand in the TOML file, and how it is read and refused."""
+"""The configuration: what may stand in the TOML file, block by block, and what is wrong with a block."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from tastefield.errors import Problem
+from tastefield.words.columns import TABLES, names
+from tastefield.words.nearest import suggestion
+
 TableName = Literal["shots", "readings", "scores", "traces", "checks"]
 
 
 class Block(BaseModel):
-    """A block of the configuration: frozen, unknown keys refused."""
+    """A block of the configuration: frozen, unknown keys refused, no number that is not finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    def faults(self) -> Iterator[Problem]:
+        """What is wrong although every type is right; ``where`` is the key, counted from this block."""
+        yield from ()
 
 
 class SourceConfig(Block):
@@ -35,6 +45,29 @@ class SourceConfig(Block):
     day_first: bool = True
     options: dict[str, Any] = {}
 
+    def faults(self) -> Iterator[Problem]:
+        """Keys that are no canonical columns of the tables held; tables that cannot share a row."""
+        known = {column for table in self.holds or TABLES for column in names(table)}
+        used = {
+            "fill": self.fill,
+            "fill_down": self.fill_down,
+            "columns": self.columns,
+            "units": self.units,
+        }
+        for key, columns in used.items():
+            for column in columns:
+                if column not in known:
+                    where = key if key == "fill_down" else f"{key}.{column}"
+                    why = f"{key} speaks of the columns of {', '.join(self.holds) or 'the tables'}"
+                    yield Problem(f'there is no column "{column}"', where, why, suggestion(column, known))
+        if len(self.holds) > 1 and (alone := {"traces", "checks"} & set(self.holds)):
+            yield Problem(
+                f"{' and '.join(sorted(alone))} cannot share rows with other tables",
+                "holds",
+                "only shots, readings and scores can stand in one row",
+                "give it a [[source]] of its own",
+            )
+
 
 class SetupsConfig(Block):
     """``[setups]``: which columns make a setup."""
@@ -46,6 +79,13 @@ class SetupsConfig(Block):
         "coffee",
     )
 
+    def faults(self) -> Iterator[Problem]:
+        """No column at all, or one named twice."""
+        if not self.by or len(set(self.by)) < len(self.by):
+            yield Problem(
+                "must name each column once, and at least one", "by", f"found {list(self.by)}", 'write by = ["machine"]'
+            )
+
 
 class TasteConfig(Block):
     """``[taste]``: which attribute is modelled, on which scale, and what is good."""
@@ -54,6 +94,26 @@ class TasteConfig(Block):
     scale: tuple[float, float] | None = None
     good: float | None = None
     words: dict[str, float] = {}
+
+    def faults(self) -> Iterator[Problem]:
+        """A scale that does not rise; good, or the score of a word, outside the scale."""
+        if self.scale is None:
+            return
+        low, high = self.scale
+        if not low < high:
+            yield Problem("must rise", "scale", f"found {low:g} to {high:g}", "write the lowest score first")
+            return
+        scores = {f"words.{word}": score for word, score in self.words.items()}
+        if self.good is not None:
+            scores["good"] = self.good
+        for where, score in scores.items():
+            if not low <= score <= high:
+                yield Problem(
+                    f"{score:g} lies outside the scale",
+                    where,
+                    f"the scale runs from {low:g} to {high:g}",
+                    "change it, or change scale",
+                )
 
 
 class SurfaceConfig(Block):
@@ -91,6 +151,17 @@ class GrinderConfig(Block):
     step: float | None = Field(default=None, gt=0)
     higher_is: Literal["coarser", "finer"] | None = None
 
+    def faults(self) -> Iterator[Problem]:
+        """A dial that does not rise, or whose step is longer than the dial."""
+        if self.lowest is None or self.highest is None:
+            return
+        if not self.lowest < self.highest:
+            why = f"lowest is {self.lowest:g}, highest is {self.highest:g}"
+            yield Problem("must be greater than lowest", "highest", why, "swap the two or correct one")
+        elif self.step is not None and self.step > self.highest - self.lowest:
+            why = f"the dial runs from {self.lowest:g} to {self.highest:g}"
+            yield Problem("is longer than the dial", "step", why, "write the smallest move the dial can make")
+
 
 class Config(Block):
     """The whole configuration, defaults filled in.
@@ -110,3 +181,19 @@ class Config(Block):
     report: tuple[ReportConfig, ...] = ()
     grinder: tuple[GrinderConfig, ...] = ()
     folder: Path = Path()
+
+
+def matching_files(folder: Path, path: str) -> tuple[Path, ...]:
+    """Files that ``path`` of a source means, sorted: the file of that very name, else what ``*`` and ``?`` match.
+
+    :param folder: folder that a relative path starts from.
+    """
+    exact = folder / path
+    if exact.is_file():
+        return (exact,)
+    if not re.search(r"[*?]", path):
+        return ()
+    pattern = Path(path.replace("[", "[[]"))
+    base = Path(pattern.anchor) if pattern.is_absolute() else folder
+    relative = pattern.relative_to(pattern.anchor) if pattern.is_absolute() else pattern
+    return tuple(sorted(found for found in base.glob(str(relative)) if found.is_file()))

@@ -1,4 +1,4 @@
-"""Compares what a plugin offers with the contract in :mod:`tastefield.hooks`: base class, name, methods, Options, pickling.
+"""Compares what a plugin offers with the contract in :mod:`tastefield.hooks`: class, name, methods, Options, pickling.
 
 The plugin manager itself compares hook arguments only; everything else would fail in the middle of a run.
 """
