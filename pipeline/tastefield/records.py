@@ -10,7 +10,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, cast
 
 import numpy as np
 import pandas as pd
@@ -129,6 +129,25 @@ class Records:
 
 
 @dataclass(frozen=True, eq=False)
+class Derived:
+    """Shots with derived columns, and which setup each belongs to.
+
+    :param shots: the kept shots plus ``setup`` (number of the key), ``ratio``, ``u_ratio``, ``tds_pct``, ``u_tds_pct``,
+        ``extraction_pct``, ``u_extraction_pct``, ``mean_flow_g_per_s``, ``u_mean_flow_g_per_s``, ``coffee_age_days``,
+        ``shot_time_recorded_s`` and ``dial_position``; ``shot_time_s`` runs from pump-on where that is known.
+    :param scores: scores of the modelled attribute.
+    :param readings: readings that gave a TDS.
+    :param keys: key of each setup, in order.
+    """
+
+    shots: pd.DataFrame
+    scores: pd.DataFrame
+    readings: pd.DataFrame
+    keys: tuple[dict[str, str], ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class DialLine:
     """Log shot time as a straight line in the dial position of one setup.
 
@@ -210,6 +229,20 @@ class Setup:
     tasters: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
 
+    def best_shot(self) -> pd.Series | None:
+        """The tasted shot with the highest mean score (column ``score`` added); of equals the latest."""
+        mean = self.scores.groupby("shot_id")["score"].mean()
+        shots = self.shots.assign(score=self.shots["shot_id"].map(mean).astype(float))
+        tasted = shots[shots["score"].notna()]
+        if tasted.empty:
+            return None
+        return cast("pd.Series", tasted[tasted["score"] >= tasted["score"].max() - 1e-9].iloc[-1])
+
+    def usual_dose(self) -> float | None:
+        """Median of the last five doses: what the technician settled on, never outside the doses seen."""
+        doses = self.shots["dose_g"].dropna().tail(5)
+        return float(doses.median()) if len(doses) else None
+
 
 @dataclass(frozen=True, eq=False)
 class SurfaceTables:
@@ -284,6 +317,76 @@ class Lattice:
 
 
 @dataclass(frozen=True, eq=False)
+class Aim:
+    """The recommended recipe of one setup and how sure it is.
+
+    :param ratio: weight out over dose.
+    :param shot_time_s: on the clock of the setup.
+    :param dose_g: median of the setup's recent doses.
+    :param at_edge: whether the best lies on the edge of what was tried, so that better may lie beyond.
+    :param assurance: chance that a shot aimed there deserves good.
+    :param assurance_range: the same at the lowest and highest shot variance the data allow.
+    :param expected: mean, lower, upper of the expected score at ``level``.
+    :param window: ratio and time limits of the window, or ``None``.
+    :param status: window, tentative, insufficient or confirmed.
+    :param flat: whether the data show no preference, so that the best real shot was taken.
+    """
+
+    ratio: float
+    shot_time_s: float
+    dose_g: float | None
+    at_edge: bool
+    assurance: float
+    assurance_range: tuple[float, float]
+    expected: tuple[float, float, float]
+    level: float
+    window: tuple[tuple[float, float], tuple[float, float]] | None
+    status: str
+    flat: bool
+    lattice: Lattice
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What to set the grinder to for the aim's time.
+
+    :param grind_setting: as its owner writes it; ``None`` means "grind until the time is right".
+    :param position: its place on the dial, where it is a number.
+    :param kind: kind of the set of positions that fit the data: interval, two_rays or whole_line; ``None`` without line.
+    :param interval: limits of the position where ``kind`` is interval.
+    :param seconds_per_step: estimate, lower, upper: seconds that one step *up* the dial adds at the aim.
+    :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.
+    :param say: one plain sentence.
+    """
+
+    grinder: str
+    grind_setting: str | None
+    position: float | None
+    kind: str | None
+    interval: tuple[float, float] | None
+    seconds_per_step: tuple[float, float, float] | None
+    step: float | None
+    higher_is: str | None
+    line: tuple[float, float] | None
+    say: str
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
+class NextShot:
+    """One shot worth pulling; ``expected_gain`` in points, ``None`` for a shot that confirms."""
+
+    grind_setting: str | None
+    dose_g: float | None
+    beverage_g: float | None
+    ratio: float
+    shot_time_s: float
+    expected_gain: float | None
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
 class SetupResult:
     """All that is written about one setup; everything in it can be read back from a stored run.
 
@@ -309,8 +412,8 @@ class SetupResult:
 class RunResult:
     """A whole run.
 
-    :param summary: the results file without its setups: schema, title, created_at, versions, seed, taste, prior, sources,
-        findings, handover, tasters.
+    :param summary: the results file without its setups: schema, title, created_at, versions, seed, taste, prior,
+        sources, findings, handover, tasters.
     :param setups: results in the order of their keys.
     :param records: what was read, kept and set aside.
     :param out: folder the run was written to.

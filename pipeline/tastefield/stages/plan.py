@@ -1,0 +1,108 @@
+"""Plan: up to three next shots, on real steps and safe doses, that most raise what the next owner can expect."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
+from tastefield.tables.dial import as_written, choke_position
+
+DRAWS = 400
+MOST = 3
+USUAL_RATIO, USUAL_TIME_S = 2.0, 27.0
+"""Where to start on a machine nobody has tasted yet: 1:2 in 25-30 s. Common practice, no source."""
+APART = 0.1
+"""Two shots nearer than this in log ratio and log time teach the same."""
+
+
+def plan(
+    setup: Setup, surface: Surface | None, aim: Aim | None, settings: Settings | None, worth: float, seed: int
+) -> tuple[NextShot, ...]:
+    """Choose the next shots.
+
+    A window is confirmed by two shots at the aim. Otherwise the aim is pulled once more, then the supported recipes
+    whose expected improvement over the aim, E[max(f(x) - f(aim), 0)] over draws of the surface, is at least ``worth``.
+    """
+    if aim is None or surface is None or settings is None:
+        return (_start(setup),)
+    if aim.status == "confirmed":
+        return ()
+    if aim.status == "window":
+        return (_at_aim(aim, settings, "Confirms the recipe."), _at_aim(aim, settings, "Confirms that it repeats."))
+    why = "Repeats your best shot: one more taste tells most." if aim.flat else "Checks the best guess."
+    return (_at_aim(aim, settings, why), *_explore(setup, surface, aim, settings, worth, seed))[:MOST]
+
+
+def _start(setup: Setup) -> NextShot:
+    dose = setup.usual_dose()
+    return NextShot(
+        grind_setting=None,
+        dose_g=dose,
+        beverage_g=None if dose is None else dose * USUAL_RATIO,
+        ratio=USUAL_RATIO,
+        shot_time_s=USUAL_TIME_S,
+        expected_gain=None,
+        why="Nothing was tasted yet: a usual starting point (common practice, no source). Taste it and write a score.",
+    )
+
+
+def _at_aim(aim: Aim, settings: Settings, why: str) -> NextShot:
+    out = None if aim.dose_g is None else aim.dose_g * aim.ratio
+    return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why)
+
+
+def _explore(
+    setup: Setup, surface: Surface, aim: Aim, settings: Settings, worth: float, seed: int
+) -> tuple[NextShot, ...]:
+    points, labels = _candidates(setup, aim, settings)
+    if not len(points):
+        return ()
+    here = np.array([[aim.ratio, aim.shot_time_s]])
+    draws = surface.draws(np.vstack([here, points]), DRAWS, seed)
+    gain = np.maximum(draws[:, 1:] - draws[:, [0]], 0.0).mean(axis=0)
+    chosen: list[NextShot] = []
+    taken = np.log(here)
+    for index in np.argsort(-gain, kind="stable"):
+        point = points[index]
+        if gain[index] < worth or len(chosen) == MOST - 1:
+            break
+        if (np.abs(taken - np.log(point)).max(axis=1) < APART).any():
+            continue
+        taken = np.vstack([taken, np.log(point)])
+        out = None if aim.dose_g is None else aim.dose_g * float(point[0])
+        finer = "longer" if point[1] > aim.shot_time_s else "shorter"
+        more = "more" if point[0] > aim.ratio else "less"
+        why = f"Tries {more} out and a {finer} shot, where better may hide."
+        chosen.append(
+            NextShot(labels[index], aim.dose_g, out, float(point[0]), float(point[1]), float(gain[index]), why)
+        )
+    return tuple(chosen)
+
+
+def _candidates(setup: Setup, aim: Aim, settings: Settings) -> tuple[Floats, list[str | None]]:
+    """Supported recipes: times of the dial's real steps where it has a line, lattice times elsewhere."""
+    lattice = aim.lattice
+    ratios = lattice.ratio[::4]
+    if settings.line is None or settings.step is None or settings.higher_is is None:
+        times = lattice.shot_time_s[::4]
+        texts: list[str | None] = [None] * len(times)
+    else:
+        tried = setup.shots["dial_position"].dropna().to_numpy(dtype=float)
+        steps = np.arange(tried.min() - settings.step, tried.max() + 1.5 * settings.step, settings.step)
+        choke = choke_position(setup.shots["outcome"], setup.shots["dial_position"], settings.higher_is)
+        if choke is not None:
+            steps = steps[steps < choke - 1e-9] if settings.higher_is == "finer" else steps[steps > choke + 1e-9]
+        times = np.exp(settings.line[0] + settings.line[1] * steps)
+        texts = [as_written(float(position), settings.step) for position in steps]
+    points = np.array([(ratio, time) for time in times for ratio in ratios]).reshape(-1, 2)
+    labels = [text for text in texts for _ in ratios]
+    inside = _supported(lattice.supported, lattice.ratio, lattice.shot_time_s, points)
+    return points[inside], [label for label, keep in zip(labels, inside, strict=True) if keep]
+
+
+def _supported(supported: np.ndarray, ratio: Floats, time: Floats, points: Floats) -> np.ndarray:
+    """Whether the nearest lattice point of each point is supported; points off the lattice are not."""
+    on = (points[:, 0] >= ratio[0]) & (points[:, 0] <= ratio[-1]) & (points[:, 1] >= time[0]) & (points[:, 1] <= time[-1])
+    row = np.abs(np.log(ratio)[None, :] - np.log(points[:, [0]])).argmin(axis=1)
+    col = np.abs(np.log(time)[None, :] - np.log(points[:, [1]])).argmin(axis=1)
+    return np.asarray(on & supported[row, col])

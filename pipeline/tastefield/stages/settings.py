@@ -1,0 +1,137 @@
+"""Settings: the dial position that gives the aim's time, on the dial's own steps and never finer than a known choke."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from tastefield.config import GrinderConfig
+from tastefield.records import Aim, DialLine, Settings, Setup
+from tastefield.stats import inverse
+from tastefield.tables.dial import as_written, choke_position, step_of
+from tastefield.words.findings import Finding, finding
+
+LEVEL = 0.9
+SAME_TIME = 0.10
+"""A recorded setting whose shots ran within this of the aim's log time is repeated as written."""
+
+
+def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
+    """Turn the aim's time into a grind setting.
+
+    With a usable line of log time on the dial, by inverse prediction with Fieller limits, snapped to the dial's steps;
+    without one, the recorded setting that ran nearest to the aim's time; else no setting: grind until the time is right.
+    """
+    name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
+    grinder = next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
+    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+        return _nothing(name, "The basket sets the time itself: use the grind it was sold for.", "pressurised_basket")
+    line = setup.bench.dial
+    step = grinder.step or step_of(setup.shots["dial_position"].to_numpy(dtype=float))
+    if line is None:
+        return _repeat(setup, aim, grinder, step, None, ())
+    goal = float(np.log(aim.shot_time_s))
+    found = inverse.fieller(line.intercept, line.slope, line.cov, goal, line.df, LEVEL, new_shot_var=0.0)
+    higher_is = "finer" if line.slope > 0 else "coarser"
+    if grinder.higher_is is not None and grinder.higher_is != higher_is:
+        return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
+    if found.kind != "interval":
+        return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
+    return _on_line(setup, aim, grinder, step, line, float(found.estimate), found.limits)
+
+
+def _on_line(
+    setup: Setup,
+    aim: Aim,
+    grinder: GrinderConfig,
+    step: float | None,
+    line: DialLine,
+    estimate: float,
+    limits: tuple[float, float],
+) -> Settings:
+    findings: list[Finding] = []
+    higher_is = "finer" if line.slope > 0 else "coarser"
+    size = step or 1.0
+    position = round(estimate / size) * size
+    choke = choke_position(setup.shots["outcome"], setup.shots["dial_position"], higher_is)
+    towards_finer = 1.0 if higher_is == "finer" else -1.0
+    if choke is not None and (position - choke) * towards_finer >= -1e-9:
+        position = choke - towards_finer * size
+        findings.append(finding("held_off_choke", choke=as_written(choke, step)))
+    low = -np.inf if grinder.lowest is None else grinder.lowest
+    high = np.inf if grinder.highest is None else grinder.highest
+    if not low <= position <= high:
+        position = float(np.clip(position, low, high))
+        findings.append(finding("off_the_dial", grinder=grinder.name))
+    tried = line.positions
+    if not tried.min() - size <= position <= tried.max() + size:
+        position = float(np.clip(position, tried.min() - size, tried.max() + size))
+        findings.append(finding("beyond_tried_settings", grinder=grinder.name))
+    text = as_written(position, step)
+    change = aim.shot_time_s * size
+    spread = float(np.sqrt(line.cov[1, 1])) * 1.645
+    per_step = tuple(sorted((change * (line.slope - spread), change * (line.slope + spread))))
+    seconds = abs(change * line.slope)
+    return Settings(
+        grinder=grinder.name,
+        grind_setting=text,
+        position=float(position),
+        kind="interval",
+        interval=(float(limits[0]), float(limits[1])),
+        seconds_per_step=(change * line.slope, float(per_step[0]), float(per_step[1])),
+        step=step,
+        higher_is=higher_is,
+        line=(line.intercept, line.slope),
+        say=f"Set {text}; one step ({as_written(size, step)}) is about {seconds:.0f} s, higher numbers grind {higher_is}.",
+        findings=tuple(findings),
+    )
+
+
+def _repeat(
+    setup: Setup,
+    aim: Aim,
+    grinder: GrinderConfig,
+    step: float | None,
+    kind: str | None,
+    findings: tuple[Finding, ...],
+) -> Settings:
+    """The recorded setting that ran nearest to the aim's time, as written, if any ran near enough."""
+    shots = setup.shots[setup.shots["grind_setting"].notna() & setup.shots["shot_time_s"].notna()]
+    shots = shots[shots["outcome"].astype("object").fillna("ok") != "choked"]
+    bound = set(setup.shots.loc[setup.shots["outcome"].astype("object") == "choked", "grind_setting"].dropna())
+    with np.errstate(all="ignore"):
+        log_time = np.log(shots["shot_time_s"].astype(float))
+    means = log_time.groupby(shots["grind_setting"].astype(str), sort=True).mean()
+    means = means[[label not in bound for label in means.index]]
+    off = (means - np.log(aim.shot_time_s)).abs()
+    if off.empty or off.min() > SAME_TIME:
+        say = "Grind until the time is right: the shots do not yet tell which setting gives it."
+        return _nothing(grinder.name, say, None, kind, step, findings)
+    text = str(off.idxmin())
+    position = shots.loc[shots["grind_setting"].astype(str) == text, "dial_position"].iloc[0]
+    return Settings(
+        grinder=grinder.name,
+        grind_setting=text,
+        position=float(position) if np.isfinite(position) else None,
+        kind=kind,
+        interval=None,
+        seconds_per_step=None,
+        step=step,
+        higher_is=grinder.higher_is,
+        line=None,
+        say=f"Set {text}: shots at this setting ran about {np.exp(means[text]):.0f} s.",
+        findings=findings,
+    )
+
+
+def _nothing(
+    grinder: str,
+    say: str,
+    code: str | None,
+    kind: str | None = None,
+    step: float | None = None,
+    findings: tuple[Finding, ...] = (),
+) -> Settings:
+    notes = (*findings, finding(code)) if code else findings
+    return Settings(grinder, None, None, kind, None, None, step, None, None, say, notes)
