@@ -28,7 +28,7 @@ from tastefield.config import (
 )
 from tastefield.contract import option_keys
 from tastefield.errors import ConfigError, PluginError, Problem
-from tastefield.hooks import Reader, SurfaceModel, Writer
+from tastefield.hooks import NoOptions, Reader, SurfaceModel, Writer
 from tastefield.place import Where, place
 from tastefield.registry import Registry, build
 from tastefield.words.nearest import nearest, suggestion
@@ -228,7 +228,7 @@ class _Check:
         raw = self.raw.get("surface", {})
         if not isinstance(raw, dict):
             self.section("surface")
-            return SurfaceConfig(), BaseModel()
+            return SurfaceConfig(), NoOptions()
         name = raw.get("model", SurfaceConfig.model_fields["model"].default)
         model = self.registry.surfaces.get(name) if isinstance(name, str) else None
         if isinstance(name, str) and model is None:
@@ -272,7 +272,7 @@ class _Check:
         ours = {key: value for key, value in raw.items() if key in core_keys}
         core = self.block(model, ours, where)
         if plugin is None:
-            return core, BaseModel()
+            return core, NoOptions()
         options = self.block(plugin.Options, theirs, where, core_keys | option_keys(plugin.Options))
         return core.model_copy(update={"options": theirs}), options
 
@@ -297,7 +297,7 @@ class _Check:
         why = detail["msg"].replace("Input should", "it should").replace("Value error, ", "")
         if detail["type"] == "extra_forbidden":
             return Problem(f'there is no key "{key}"', at, do=suggestion(key, known) if len(loc) == 1 else "remove it")
-        if detail["type"] == "missing":
+        if detail["type"] == "missing" and isinstance(loc[-1], str):
             return Problem(f"{key} is missing", at, "it has no default", f"write {key} = ...")
         shown = f'"{found}"' if isinstance(found, str) else f"{found!r}"
         return Problem(f"{shown[:80]} cannot be used here", at, why, "correct the value")

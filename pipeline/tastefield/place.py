@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 Where = tuple[str | int, ...]
-"""A place in the file: keys, and the number of a repeated block counted from 0: ``("source", 1, "columns", "dose_g")``."""
+"""Keys, and the number of a repeated block counted from 0: ``("source", 1, "columns", "dose_g")``."""
 
 
 def place(path: Path, text: str, where: Where) -> str:
