@@ -69,6 +69,106 @@ CATALOGUE: dict[str, Entry] = {
         "The shots cannot tell these terms apart: {terms}.",
         "Vary ratio and time separately in the next shots.",
     ),
+    # --- deriving and bench -------------------------------------------------------------------------------------
+    "first_drip_not_shifted": Entry(
+        "warn",
+        "{count} shot times start at the first drip and nothing says how long that took.",
+        "Measure pump-on to first drip once and set first_drip_delay_s for the source.",
+    ),
+    "no_repeat_readings": Entry(
+        "note",
+        "No shot was read twice, so the error of one reading is taken as {sd} % TDS.",
+        "Read one shot twice now and then.",
+    ),
+    "attribute_not_scored": Entry(
+        "warn",
+        'No score is of "{attribute}"; scored were: {found}.',
+        "Name the attribute to model in the configuration: [taste] attribute.",
+    ),
+    "choked_shots": Entry(
+        "warn",
+        "{count} shot(s) choked, at grind setting {settings}: nothing as fine or finer is recommended.",
+        "A choked shot leaves pressure behind the puck: stop, wait, undo slowly.",
+    ),
+    "gushed_shots": Entry(
+        "note",
+        "{count} shot(s) gushed, at grind setting {settings}.",
+        "Nothing; it bounds the dial on the coarse side.",
+    ),
+    # --- surface ------------------------------------------------------------------------------------------------
+    "not_enough": Entry("stop", "No recipe can be given: {why}.", "First {do}."),
+    "setup_failed": Entry(
+        "stop",
+        "This setup could not be worked out ({error}).",
+        "Run again with --fail-fast to see where, and report it.",
+    ),
+    "surface_is_a_mean": Entry(
+        "warn",
+        "With {shots} tasted shot(s) that differ, no direction can be told: only their mean score is known.",
+        "Pull and taste more shots, with other times and weights out.",
+    ),
+    "fewer_terms": Entry(
+        "note",
+        "{shots} tasted shots do not carry the full surface; left out: {terms}.",
+        "More tasted shots, spread over ratio and time, bring them back.",
+    ),
+    "shot_and_noise_together": Entry(
+        "note",
+        "Hardly any shot was scored twice, so luck of the shot and of the tasting cannot be told apart.",
+        "Let a second person taste the same cup, or taste it twice.",
+    ),
+    # --- window -------------------------------------------------------------------------------------------------
+    "aim_moved_for_chance": Entry(
+        "note",
+        "A safer recipe was preferred: it gives up {given_up} points of expected score for the chance asked for.",
+        "Nothing; ask for a lower assurance to aim at the highest score.",
+    ),
+    "best_at_edge": Entry(
+        "warn",
+        "The best recipe lies at the edge of what was tried; better may lie beyond.",
+        "Pull a shot a little past it.",
+    ),
+    "expected_score_too_wide": Entry(
+        "warn",
+        "The expected score may be anything from {lower} to {upper}: too wide to promise a window.",
+        "Pull and taste more shots near the best one.",
+    ),
+    "confirm_shots_disagree": Entry(
+        "warn",
+        "The shots pulled to confirm scored {got} on average, below good ({good}).",
+        "Check purge, dose and warm-up, then confirm again.",
+    ),
+    # --- settings -----------------------------------------------------------------------------------------------
+    "pressurised_basket": Entry(
+        "note",
+        "The basket is pressurised: it sets the time itself, so no dial setting is computed.",
+        "Use a plain basket to dial in by time.",
+    ),
+    "dial_against_grinder": Entry(
+        "warn",
+        "On grinder {grinder} the times move against the configured direction of the dial.",
+        "Check higher_is of the grinder, or the settings written for these shots.",
+    ),
+    "dial_unclear": Entry(
+        "note",
+        "The shots do not show how far the dial of {grinder} moves the time.",
+        "Pull one shot two steps away and write down its time.",
+    ),
+    "held_off_choke": Entry(
+        "warn",
+        "The time asks for a finer grind, but setting {choke} choked: held one step coarser.",
+        "Do not go finer on this coffee; use a little less dose or accept a shorter shot.",
+    ),
+    "off_the_dial": Entry(
+        "warn",
+        "The time lies beyond the end of the dial of {grinder}; the nearest setting on it is given.",
+        "Change the dose a little, or check the burr zero.",
+    ),
+    "beyond_tried_settings": Entry(
+        "warn",
+        "The time lies more than one step beyond the settings tried on {grinder}; held one step beyond them.",
+        "Pull a shot there before going further.",
+    ),
 }
 
 

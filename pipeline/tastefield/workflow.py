@@ -1,0 +1,332 @@
+"""The stages in a row: over setups, on cores; what is written, and the manifest that says from what.
+
+Nothing here computes. The result does not depend on the number of jobs: setups are sorted by key, worked in chunks of
+fixed size with one seed and one BLAS thread, and gathered in order.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import platform
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, TypeVar
+
+import orjson
+from joblib import Parallel, delayed
+from pydantic import BaseModel
+from threadpoolctl import threadpool_limits
+
+from tastefield import output
+from tastefield.config import Config
+from tastefield.errors import NotEnough, OutputError, Problem, TastefieldError
+from tastefield.loading import Loaded, load
+from tastefield.records import Context, Population, Progress, Records, RunResult, Setup, SetupResult, Surface, Taste
+from tastefield.registry import Registry, build
+from tastefield.runlog import RunLog
+from tastefield.slug import slug
+from tastefield.stages.bench import bench
+from tastefield.stages.derive import derive
+from tastefield.stages.ingest import ingest
+from tastefield.stages.panel import panel
+from tastefield.stages.plan import plan
+from tastefield.stages.reconcile import reconcile
+from tastefield.stages.report import report, summary
+from tastefield.stages.settings import settings
+from tastefield.stages.window import window
+from tastefield.words.findings import Finding, finding
+
+CHUNK = 4
+"""Setups worked together; fixed, so that the sums of learning do not depend on the number of jobs."""
+
+LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "scikit-learn", "matplotlib", "seaborn", "pydantic", "pluggy")
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, eq=False)
+class Task:
+    """All a worker needs besides its setups; plain data, so that it can travel."""
+
+    config: Config
+    plugin_texts: tuple[tuple[str, str], ...]
+    surface_options: BaseModel
+    writer_options: tuple[tuple[str, BaseModel], ...]
+    fail_fast: bool
+    folder: Path | None
+
+
+def run(
+    source: str | Path,
+    out: str | Path | None = None,
+    jobs: int = 1,
+    strict: bool = False,
+    fail_fast: bool = False,
+    progress: Progress | None = None,
+) -> RunResult:
+    """Read, compute and write; see :func:`tastefield.run`.
+
+    :param strict: refuse to write where anything was set aside or warned of.
+    :param fail_fast: stop at the first setup or writer that fails.
+    :raises TastefieldError: nothing was written; the last good output stands.
+    """
+    loaded = load(source)
+    target = Path(out) if out is not None else Path("reports") / slug([title(loaded.config, source)])[:-9]
+    part = output.prepare(target)
+    with RunLog(part / "run.log") as log:
+        found = _analyse(loaded, source, jobs, fail_fast, progress, log, part)
+        if strict:
+            _refuse_doubt(found)
+        failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
+        (part / "manifest.json").write_bytes(_manifest(loaded, source, found))
+    output.commit(part, target)
+    return replace(found, out=target, failed=tuple(failed))
+
+
+def check(source: str | Path) -> Records:
+    """Read and reconcile only: what would be kept, what set aside, and every finding on the way."""
+    return _read(load(source))
+
+
+def analyse(source: str | Path, jobs: int = 1, progress: Progress | None = None) -> RunResult:
+    """Everything but the writing."""
+    with RunLog(None) as log:
+        return _analyse(load(source), source, jobs, False, progress, log, None)
+
+
+def title(config: Config, source: str | Path) -> str:
+    """The configured title, or the name of the file."""
+    return config.title or Path(source).stem
+
+
+def _read(loaded: Loaded) -> Records:
+    config = loaded.config
+    read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
+    records = reconcile(read.raw, config.source, config.taste)
+    return replace(records, findings=(*read.findings, *records.findings))
+
+
+def _analyse(
+    loaded: Loaded,
+    source: str | Path,
+    jobs: int,
+    fail_fast: bool,
+    progress: Progress | None,
+    log: RunLog,
+    folder: Path | None,
+) -> RunResult:
+    config = loaded.config
+    with log.stage("read"):
+        records = _read(loaded)
+    if records.tables["shots"].empty:
+        raise TastefieldError(
+            Problem(
+                "no shot could be kept",
+                str(source),
+                f"{len(records.set_aside)} rows or cells were set aside",
+                f"see each with its reason: tastefield check {source}",
+            )
+        )
+    with log.stage("derive"):
+        derived = derive(records, config.source, config.setups)
+    with log.stage("bench"), threadpool_limits(1):
+        setups = bench(derived, records.taste)
+    task = Task(
+        config, loaded.plugin_texts, loaded.surface_options, tuple(loaded.writer_options.items()), fail_fast, folder
+    )
+    chunks = [setups[start : start + CHUNK] for start in range(0, len(setups), CHUNK)]
+    tell = progress or _silent
+    with log.stage("learn"):
+        gathered = list(_each(_gather, chunks, task, jobs, None, lambda done: tell("learning", done, len(chunks))))
+        context = Context(loaded.surface_options, config.seed)
+        model = loaded.registry.surfaces[config.surface.model]
+        population = model.learn([sums for sums in gathered if sums is not None], None, context)
+    with log.stage("setups"):
+        worked = list(_each(_work, chunks, task, jobs, population, lambda done: tell("setups", done, len(chunks))))
+    results = tuple(result for chunk in worked for result, _ in chunk)
+    failed = tuple(name for chunk in worked for _, names in chunk for name in names)
+    head = {
+        "title": title(config, source),
+        "created_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "versions": versions(),
+        "seed": config.seed,
+        "taste": _taste(records.taste),
+        "tasters": panel(derived.scores),
+    }
+    findings = (*records.findings, *derived.findings, *context.findings)
+    kept = replace(records, tables={**records.tables, "shots": derived.shots})
+    return RunResult(summary(head, records.counts, findings), results, kept, None, failed)
+
+
+def versions() -> dict[str, str]:
+    """Versions of everything that can change a number."""
+    return {
+        "python": platform.python_version(),
+        "tastefield": version("tastefield"),
+        **{name: version(name) for name in LIBRARIES},
+    }
+
+
+def _taste(taste: Taste) -> dict[str, Any]:
+    return {
+        "attribute": taste.attribute,
+        "scale": list(taste.scale),
+        "good": taste.good,
+        "inferred": taste.inferred,
+    }
+
+
+def _silent(stage: str, done: int, total: int) -> None:
+    return None
+
+
+def _each(
+    work: Callable[[Sequence[Setup], Task, Population | None], T],
+    chunks: Sequence[Sequence[Setup]],
+    task: Task,
+    jobs: int,
+    population: Population | None,
+    done: Callable[[int], None],
+) -> Iterator[T]:
+    """Work every chunk, here or in worker processes, and hand the answers back in order."""
+    if jobs == 1 or len(chunks) == 1:
+        answers: Iterator[T] = (work(chunk, task, population) for chunk in chunks)
+    else:
+        parallel = Parallel(n_jobs=jobs, backend="loky", return_as="generator")
+        answers = parallel(delayed(work)(chunk, task, population) for chunk in chunks)
+    for number, answer in enumerate(answers, start=1):
+        done(number)
+        yield answer
+
+
+@lru_cache(maxsize=4)
+def _registry(plugin_texts: tuple[tuple[str, str], ...]) -> Registry:
+    return build(plugin_texts)
+
+
+def _gather(setups: Sequence[Setup], task: Task, population: Population | None) -> Any:
+    with threadpool_limits(1):
+        model = _registry(task.plugin_texts).surfaces[task.config.surface.model]
+        return model.gather(setups, Context(task.surface_options, task.config.seed))
+
+
+def _work(
+    setups: Sequence[Setup], task: Task, population: Population | None
+) -> list[tuple[SetupResult, tuple[str, ...]]]:
+    """Work a chunk of setups; each answer comes with the names of what failed on it."""
+    answers = []
+    with threadpool_limits(1):
+        for setup in setups:
+            result, failed = _setup(setup, task, population or {})
+            if task.folder is not None:
+                failed = (*failed, *_write_setup(result, task))
+            answers.append((result, failed))
+    return answers
+
+
+def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResult, tuple[str, ...]]:
+    config = task.config
+    model = _registry(task.plugin_texts).surfaces[config.surface.model]
+    context = Context(task.surface_options, config.seed)
+    name = slug(setup.key.values())
+    try:
+        surface: Surface | None = model.fit(setup, population, context)
+    except NotEnough as lack:
+        next_shots = plan(setup, None, None, None, config.next.worth, config.seed)
+        notes = [*context.findings, finding("not_enough", why=lack.why, do=lack.do)]
+        return report(setup, None, None, None, next_shots, notes, "insufficient"), ()
+    except Exception as error:
+        if task.fail_fast:
+            raise
+        return report(setup, None, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
+    try:
+        assert surface is not None  # narrows the type: fit answers or raises
+        aim = window(setup, surface, config.window.assurance)
+        dial = settings(setup, aim, config.grinder)
+        next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
+    except Exception as error:
+        if task.fail_fast:
+            raise
+        return report(setup, surface, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
+    notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings]
+    return report(setup, surface, aim, dial, next_shots, notes, aim.status), ()
+
+
+def _failure(error: Exception) -> Finding:
+    return finding("setup_failed", error=f"{type(error).__name__}: {error}")
+
+
+def _write_setup(result: SetupResult, task: Task) -> tuple[str, ...]:
+    failed = []
+    registry = _registry(task.plugin_texts)
+    for name, options in task.writer_options:
+        try:
+            registry.writers[name].write_setup(result, _folder(task.folder), Context(options, task.config.seed))
+        except Exception:
+            if task.fail_fast:
+                raise
+            failed.append(f"writer {name} on {result.slug}")
+    return tuple(failed)
+
+
+def _folder(folder: Path | None) -> Path:
+    if folder is None:
+        raise OutputError(Problem("a writer was asked to write without a folder"))
+    return folder
+
+
+def _write_run(loaded: Loaded, found: RunResult, part: Path, fail_fast: bool, log: RunLog) -> list[str]:
+    failed = []
+    for name, options in loaded.writer_options.items():
+        with log.stage(f"write {name}"):
+            try:
+                loaded.registry.writers[name].write_run(found, part, Context(options, loaded.config.seed))
+            except Exception as error:
+                if fail_fast:
+                    raise
+                failed.append(f"writer {name}: {type(error).__name__}: {error}")
+    return failed
+
+
+def _refuse_doubt(found: RunResult) -> None:
+    """With ``--strict``: every warning and everything set aside is a reason not to write."""
+    problems = [
+        Problem(str(row["reason"]), f"{row['place']}, row {row['row']}", f"found {row['value']!r}", str(row["do"]))
+        for row in found.records.set_aside.to_dict("records")
+    ]
+    named = [({}, found.summary["findings"])] + [(result.entry["key"], result.entry["findings"]) for result in found.setups]
+    for key, findings in named:
+        problems += [
+            Problem(note["message"], ", ".join(str(value) for value in key.values()), do=note["do"])
+            for note in findings
+            if note["severity"] != "note"
+        ]
+    if problems:
+        raise TastefieldError(problems)
+
+
+def _manifest(loaded: Loaded, source: str | Path, found: RunResult) -> bytes:
+    """What the run was made from: versions, and a SHA-256 of every file that was read, by name relative to the source."""
+    base = Path(source).parent
+    files = {Path(source)}
+    for entry in loaded.config.source:
+        if entry.path:
+            files.update(base.glob(entry.path) if not Path(entry.path).is_absolute() else {Path(entry.path)})
+    inputs = {
+        os.path.relpath(file, base): hashlib.sha256(file.read_bytes()).hexdigest()
+        for file in sorted(files)
+        if file.is_file()
+    }
+    content = {
+        "schema": "tastefield/manifest/1",
+        "created_at": found.summary["created_at"],
+        "versions": found.summary["versions"],
+        "inputs": inputs,
+        "plugins": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in loaded.plugin_texts},
+    }
+    return orjson.dumps(content, option=orjson.OPT_INDENT_2 | orjson.OPT_SORT_KEYS)

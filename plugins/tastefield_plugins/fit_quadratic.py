@@ -1,0 +1,392 @@
+"""Surface model ``quadratic``: the classical second-order mixed surface of one setup in coded log factors.
+
+    score = b0 + b1 x1 + b2 x2 + b12 x1 x2 + b11 x1^2 + b22 x2^2 + taster + shot + noise,
+    x1 = ln(ratio/2)/ln 1.5,  x2 = ln(time/27)/ln 1.5
+
+Tasters are crossed with shots; variances by REML (:mod:`tastefield.stats.mixed`), then drawn towards what all setups
+together and a stated prior say, because one setup with few shots cannot tell them. With few shots, fewer terms: a term
+is kept only with the lower-order terms it rests on, and each fallback is a finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field
+from scipy import stats as distributions
+
+import tastefield
+from tastefield.errors import NotEnough
+from tastefield.hooks import SurfaceModel
+from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
+from tastefield.stats import canonical, hull, mixed, second_order
+from tastefield.words.findings import Finding, finding
+
+NAMES = ("ratio", "time")
+CENTRE = np.array([2.0, 27.0])
+HALF_RANGE = float(np.log(1.5))
+LADDER: tuple[tuple[str, ...], ...] = (
+    second_order.terms_for(2, 2, NAMES),
+    tuple(term for term in second_order.terms_for(2, 2, NAMES) if ":" not in term),
+    second_order.terms_for(1, 2, NAMES),
+)
+"""From the full surface down; single-factor lines and the mean follow in :func:`ladder`."""
+SPARE_SHOTS = 3
+"""Shots beyond the number of terms before a surface of that many terms is fitted."""
+LEAST_SPREAD = 0.06
+"""A term needs this standard deviation of its own, in coded units, after what the other terms explain."""
+PRIOR_SD = {"shot": 0.35, "noise": 0.8, "taster": 0.6}
+"""Prior standard deviations on a 1-9 scale (an assumption of ours), worth PRIOR_DF observations each."""
+PRIOR_DF = 4.0
+MOST_POOLED_DF = 12.0
+"""What the other setups know of a variance counts at most this much: setups differ."""
+MARGIN = 0.15
+"""The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
+LEVEL = 0.9
+
+
+class QuadraticOptions(BaseModel):
+    """Keys of ``[surface]`` when ``model = "quadratic"``."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    spare_shots: int = Field(default=SPARE_SHOTS, ge=1, le=50)
+    """Shots beyond the number of terms that a surface needs."""
+
+
+def code(points: Floats) -> Floats:
+    """Coded units of ratio and shot time, shape (n, 2)."""
+    return np.asarray(np.log(np.asarray(points, dtype=float) / CENTRE) / HALF_RANGE)
+
+
+@dataclass(frozen=True, eq=False)
+class Scored:
+    """The scores of one setup with everything their model needs, one row a score."""
+
+    score: Floats
+    points: Floats
+    shot_id: tuple[str, ...]
+    taster: tuple[str, ...]
+    shots: NDArray[np.int64]
+    tasters: NDArray[np.int64]
+    taster_names: tuple[str, ...]
+
+    @property
+    def coded(self) -> Floats:
+        return code(self.points)
+
+    @property
+    def shot_points(self) -> Floats:
+        """Points of the distinct shots."""
+        _, first = np.unique(self.shots, return_index=True)
+        return self.points[first]
+
+    @property
+    def repeated(self) -> bool:
+        """Whether enough shots were scored more than once to tell shot from noise."""
+        return int((np.bincount(self.shots) > 1).sum()) >= 3
+
+
+def scored(setup: Setup) -> Scored:
+    """Scores joined to their shots, in fixed order; scores of shots without ratio or time are left out here."""
+    shots = setup.shots[["shot_id", "ratio", "shot_time_s"]]
+    rows = setup.scores[["shot_id", "taster", "score"]].merge(shots, on="shot_id", how="inner").dropna()
+    rows = rows.sort_values(["ratio", "shot_time_s", "score", "taster", "shot_id"], kind="stable")
+    names, tasters = np.unique(rows["taster"].astype(str).to_numpy(dtype=object).astype(str), return_inverse=True)
+    shot_codes = pd.factorize(rows["shot_id"].astype("object"))[0]
+    return Scored(
+        score=rows["score"].to_numpy(dtype=float),
+        points=rows[["ratio", "shot_time_s"]].to_numpy(dtype=float),
+        shot_id=tuple(str(value) for value in rows["shot_id"]),
+        taster=tuple(str(value) for value in rows["taster"]),
+        shots=np.asarray(shot_codes, dtype=np.int64),
+        tasters=np.asarray(tasters, dtype=np.int64),
+        taster_names=tuple(str(name) for name in names),
+    )
+
+
+def ladder() -> tuple[tuple[str, ...], ...]:
+    """Sets of terms from the full surface to the mean, each with the lower-order terms it rests on."""
+    mean = second_order.terms_for(0, 2, NAMES)
+    single = tuple(
+        (*mean, *(term for term in LADDER[1] if term not in mean and second_order.factors_of(term) in ((name,), (name, name))))
+        for name in ("time", "ratio")
+    )
+    lines = tuple(tuple(term for term in terms if term in LADDER[2] or term in mean) for terms in single)
+    return (*LADDER, single[0], lines[0], single[1], lines[1], mean)
+
+
+def choose_terms(data: Scored, spare_shots: int) -> tuple[str, ...]:
+    """The largest set of terms that the distinct shots carry: enough shots, and each term with spread of its own."""
+    points = code(data.shot_points)
+    for terms in ladder():
+        if len(points) < len(terms) + spare_shots and len(terms) > 1:
+            continue
+        if len(terms) == 1 or _own_spread(second_order.model_matrix(points, terms, NAMES)) >= LEAST_SPREAD:
+            return terms
+    raise AssertionError("the ladder ends with the mean")
+
+
+def _own_spread(X: Floats) -> float:
+    """Smallest standard deviation of a column after regression on the others; 0 where columns are dependent."""
+    if np.linalg.matrix_rank(X) < X.shape[1]:
+        return 0.0
+    precision = np.diag(np.linalg.inv(X.T @ X))[1:]
+    return float(np.sqrt(1.0 / (precision.max() * len(X))))
+
+
+def scale_unit(taste: Taste) -> float:
+    """The scale's length over that of a 1-9 scale: priors are stated for the latter."""
+    return (taste.scale[1] - taste.scale[0]) / 8.0
+
+
+def _reml(data: Scored, X: Floats) -> tuple[dict[str, float], dict[str, float]]:
+    """REML variances of one setup and their degrees of freedom; ``total`` where shot and noise cannot be told apart."""
+    factors: dict[str, NDArray[np.int64]] = {}
+    several = len(data.taster_names) > 1
+    if several:
+        factors["taster"] = data.tasters
+    if data.repeated:
+        factors["shot"] = data.shots
+    n, shots, p = len(data.score), int(data.shots.max()) + 1, X.shape[1]
+    spent = p + (len(data.taster_names) - 1)
+    if n - spent < 1:
+        return {}, {}
+    variances = mixed.fit_crossed(data.score, X, factors).variances
+    df = {"taster": float(len(data.taster_names) - 1)} if several else {}
+    if not data.repeated:
+        return {"total": variances["noise"], **variances}, {"total": float(n - spent), **df}
+    return dict(variances), {"noise": float(max(n - shots - spent + p, 1)), "shot": float(max(shots - p, 1)), **df}
+
+
+PARTS = ("shot", "noise", "taster", "total")
+
+
+def _prior(unit: float) -> dict[str, float]:
+    prior = {name: (sd * unit) ** 2 for name, sd in PRIOR_SD.items()}
+    return {**prior, "total": prior["shot"] + prior["noise"]}
+
+
+def _toward(estimate: float, df: float, target: float, weight: float) -> float:
+    return (df * estimate + weight * target) / (df + weight)
+
+
+@dataclass(frozen=True, eq=False)
+class QuadraticSurface(Surface):
+    """Answers of a fitted surface; see :class:`tastefield.records.Surface`."""
+
+    model: str
+    tables: SurfaceTables
+    findings: tuple[Finding, ...]
+    stationary: dict[str, Any] | None
+    shot_var: float
+    shot_var_range: tuple[float, float]
+    draw_df: float
+    terms: tuple[str, ...]
+    estimates: Floats
+    covariance: Floats
+    extra_var: float
+    support: hull.Support
+    factors: tuple[str, ...] = field(default=("ratio", "shot_time_s"))
+
+    def _design(self, points: Floats) -> Floats:
+        return np.asarray(second_order.model_matrix(code(points), self.terms, NAMES), dtype=float)
+
+    def mean(self, points: Floats) -> Floats:
+        return np.asarray(self._design(points) @ self.estimates)
+
+    def sd(self, points: Floats) -> Floats:
+        design = self._design(points)
+        return np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design) + self.extra_var)
+
+    def draws(self, points: Floats, n: int, seed: int) -> Floats:
+        rng = np.random.default_rng(seed)
+        root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)))
+        normal = rng.standard_normal((n, len(self.estimates))) @ root.T
+        level = rng.standard_normal((n, 1)) * np.sqrt(self.extra_var)
+        widen = np.sqrt(self.draw_df / rng.chisquare(self.draw_df, (n, 1)))
+        return self.mean(points) + widen * (normal @ self._design(points).T + level)
+
+    def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
+        return np.asarray(self.support.contains(code(points)))
+
+
+class Quadratic(SurfaceModel):
+    """The classical quadratic; its population is the variances that all setups share."""
+
+    name = "quadratic"
+    Options = QuadraticOptions
+
+    def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
+        """Sums of variance times degrees of freedom, and of degrees of freedom, for each part."""
+        sums = {part: [0.0, 0.0] for part in PARTS}
+        for setup in setups:
+            data = scored(setup)
+            if not len(data.score):
+                continue
+            X = second_order.model_matrix(data.coded, choose_terms(data, ctx.options.spare_shots), NAMES)  # type: ignore[attr-defined]
+            variances, df = _reml(data, np.asarray(X))
+            for part, its_df in df.items():
+                sums[part][0] += its_df * variances[part]
+                sums[part][1] += its_df
+        return sums
+
+    def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
+        return {part: [float(sum(sums[part][i] for sums in gathered)) for i in (0, 1)] for part in PARTS}
+
+    def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
+        data = scored(setup)
+        if not len(data.score):
+            raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
+        terms = choose_terms(data, ctx.options.spare_shots)  # type: ignore[attr-defined]
+        X = np.asarray(second_order.model_matrix(data.coded, terms, NAMES), dtype=float)
+        variances, df = self._variances(data, X, setup.taste, population)
+        taster_count = max(len(setup.tasters), len(data.taster_names))
+        factors = {"shot": data.shots, "taster": data.tasters} if taster_count > 1 else {"shot": data.shots}
+        used = {part: variances[part] for part in (*factors, "noise")}
+        fit = mixed.at_variances(data.score, X, factors, used)
+        typical = None
+        extra_var = 0.0
+        if taster_count > 1:
+            known = len(data.taster_names)
+            typical = {"taster": np.zeros((len(terms), known))}
+            typical["taster"][0] = 1.0 / taster_count
+            extra_var = (taster_count - known) * variances["taster"] / taster_count**2
+        # the intercept carries the typical taster's level, so that one covariance serves every point
+        estimates, covariance = fit.predict(np.eye(len(terms)), typical)
+        findings = self._findings(data, terms, setup)
+        return QuadraticSurface(
+            model=self.name,
+            tables=_tables(data, X, terms, estimates, covariance, df, fit, variances, extra_var),
+            findings=findings,
+            stationary=_stationary(terms, estimates, covariance),
+            shot_var=variances["shot"],
+            shot_var_range=self._shot_range(data, variances),
+            draw_df=df,
+            terms=terms,
+            estimates=np.asarray(estimates, dtype=float),
+            covariance=np.asarray(covariance, dtype=float),
+            extra_var=float(extra_var),
+            support=hull.Support.around(code(data.shot_points), MARGIN),
+        )
+
+    def _variances(
+        self, data: Scored, X: Floats, taste: Taste, population: Population
+    ) -> tuple[dict[str, float], float]:
+        """The setup's own REML variances drawn towards the bench's, those towards the prior; and the surface's df."""
+        prior = _prior(scale_unit(taste))
+        pooled, weight = {}, {}
+        for part in PARTS:
+            total, df = population.get(part, [0.0, 0.0])
+            pooled[part] = (total + PRIOR_DF * prior[part]) / (df + PRIOR_DF)
+            weight[part] = min(df + PRIOR_DF, MOST_POOLED_DF)
+        own, own_df = _reml(data, X)
+        result = {
+            part: _toward(own.get(part, 0.0), own_df.get(part, 0.0), pooled[part], weight[part]) for part in PARTS
+        }
+        if data.repeated:
+            return result, own_df.get("shot", 0.0) + weight["shot"]
+        share = pooled["shot"] / (pooled["shot"] + pooled["noise"])
+        result["shot"], result["noise"] = share * result["total"], (1 - share) * result["total"]
+        return result, own_df.get("total", 0.0) + weight["total"]
+
+    def _shot_range(self, data: Scored, variances: dict[str, float]) -> tuple[float, float]:
+        if data.repeated:
+            return variances["shot"], variances["shot"]
+        return 0.0, variances["shot"] + variances["noise"]
+
+    def _findings(self, data: Scored, terms: tuple[str, ...], setup: Setup) -> tuple[Finding, ...]:
+        notes = []
+        shots = len(data.shot_points)
+        if len(terms) == 1:
+            notes.append(finding("surface_is_a_mean", shots=shots))
+        elif len(terms) < len(LADDER[0]):
+            left_out = [term for term in LADDER[0] if term not in terms]
+            notes.append(finding("fewer_terms", shots=shots, terms=", ".join(left_out)))
+        if not data.repeated:
+            notes.append(finding("shot_and_noise_together"))
+        return tuple(notes)
+
+
+def _stationary(terms: tuple[str, ...], estimates: Floats, covariance: Floats) -> dict[str, Any] | None:
+    """Canonical analysis in natural units; ``None`` unless all second-order terms were fitted."""
+    if len(terms) < len(LADDER[0]):
+        return None
+    form = second_order.quadratic_form(terms, estimates, covariance, NAMES)
+    found = canonical.analyse(form.linear, form.quadratic)
+    if found.point is None:
+        return None
+    ratio, time = CENTRE * np.exp(np.clip(np.asarray(found.point) * HALF_RANGE, -20.0, 20.0))
+    return {
+        "ratio": float(ratio),
+        "shot_time_s": float(time),
+        "nature": str(found.nature),
+        "eigenvalues": [float(value) for value in found.eigenvalues],
+    }
+
+
+def _tables(
+    data: Scored,
+    X: Floats,
+    terms: tuple[str, ...],
+    estimates: Floats,
+    covariance: Floats,
+    df: float,
+    fit: Any,
+    variances: dict[str, float],
+    extra_var: float,
+) -> SurfaceTables:
+    error = np.sqrt(np.diag(covariance))
+    half = float(distributions.t.ppf(0.5 + LEVEL / 2, df)) * error
+    fitted = X @ estimates
+    return SurfaceTables(
+        terms=pd.DataFrame(
+            {
+                "term": list(terms),
+                "estimate": estimates,
+                "std_error": error,
+                "df": df,
+                "lower": estimates - half,
+                "upper": estimates + half,
+            }
+        ),
+        fit=pd.DataFrame(
+            [
+                {
+                    "model": "quadratic",
+                    "shots": len(data.shot_points),
+                    "scores": len(data.score),
+                    "tasters": len(data.taster_names),
+                    "terms": len(terms),
+                    "df": df,
+                    "loglik": float(fit.loglik),
+                    "shot_var": variances["shot"],
+                    "noise_var": variances["noise"],
+                    "taster_var": variances["taster"],
+                    "skill": None,
+                }
+            ]
+        ),
+        observations=pd.DataFrame(
+            {
+                "shot_id": list(data.shot_id),
+                "taster": list(data.taster),
+                "ratio": data.points[:, 0],
+                "shot_time_s": data.points[:, 1],
+                "score": data.score,
+                "fitted": fitted,
+                "residual": data.score - fitted,
+            }
+        ),
+    )
+
+
+@tastefield.hookimpl
+def tastefield_surfaces() -> list[SurfaceModel]:
+    """The quadratic."""
+    return [Quadratic()]
