@@ -251,14 +251,13 @@ def test_a_title_that_is_no_file_name_still_gives_one_of_its_own(title):
 
 
 def test_the_run_log_has_one_json_object_a_line_with_seconds(tmp_path):
-    log = RunLog()
-    with log.stage("read", files=2):
-        pass
-    log.write_to(tmp_path / "run.log")
-    with pytest.raises(ValueError, match="boom"), log.stage("fit"):
-        raise ValueError("boom")
-    log.note("written", out=tmp_path)
-    lines = [json.loads(line) for line in (tmp_path / "run.log").read_text().splitlines()]
+    with RunLog(tmp_path / "run.log") as log:
+        with log.stage("read", files=2):
+            pass
+        with pytest.raises(ValueError, match="boom"), log.stage("fit"):
+            raise ValueError("boom")
+        log.note("written", out=tmp_path)
+        lines = [json.loads(line) for line in (tmp_path / "run.log").read_text().splitlines()]
     assert [(line["event"], line.get("stage")) for line in lines] == [
         ("start", "read"),
         ("done", "read"),
@@ -268,3 +267,10 @@ def test_the_run_log_has_one_json_object_a_line_with_seconds(tmp_path):
     ]
     assert lines[1]["seconds"] >= 0
     assert lines[3]["error"] == "ValueError: boom"
+
+
+def test_without_a_folder_nothing_is_logged(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with RunLog(None) as log, log.stage("read"):
+        pass
+    assert list(tmp_path.iterdir()) == []

@@ -155,9 +155,9 @@ def _not_ours(folder: Path) -> Iterator[Problem]:
 def _foreign(last: Path) -> Iterator[Problem]:
     """Refuse to delete files that somebody put into an old output."""
     manifest = manifest_of(last)
-    if manifest is None:
+    if manifest is None or "files" not in manifest:
         return
-    known = {MANIFEST, UNFINISHED, *manifest.get("files", {})}
+    known = {MANIFEST, UNFINISHED, *manifest["files"]}
     found = [file.relative_to(last).as_posix() for file in sorted(last.rglob("*")) if file.is_file()]
     foreign = [name for name in found if name not in known and not _litter(name)]
     if foreign:

@@ -8,35 +8,31 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 
 class RunLog:
-    """Appends to one file; every line is on disk before the next thing happens.
+    """Appends to one file; every line is handed to the system before the next thing happens.
 
-    Lines wait in memory while there is no folder yet: a run reads its sources before it makes one.
+    :param path: the file; ``None`` where nothing is written, so that nothing is logged either.
     """
 
-    def __init__(self) -> None:
-        self.path: Path | None = None
-        self.waiting: list[str] = []
+    def __init__(self, path: Path | None) -> None:
+        self.file = path.open("a", encoding="utf-8") if path else None
 
-    def write_to(self, path: Path) -> None:
-        """Write the lines that waited, and every later one, to this file."""
-        self.path = path
-        waiting, self.waiting = self.waiting, []
-        with path.open("a", encoding="utf-8") as file:
-            file.writelines(waiting)
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.file:
+            self.file.close()
 
     def note(self, event: str, **facts: Any) -> None:
         """One line: ``{"at": ..., "event": ..., **facts}``; a fact JSON does not know is written as its text."""
-        at = datetime.now(UTC).isoformat(timespec="milliseconds")
-        line = json.dumps({"at": at, "event": event, **facts}, ensure_ascii=False, default=str) + "\n"
-        if self.path is None:
-            self.waiting.append(line)
-            return
-        with self.path.open("a", encoding="utf-8") as file:
-            file.write(line)
+        if self.file:
+            at = datetime.now(UTC).isoformat(timespec="milliseconds")
+            self.file.write(json.dumps({"at": at, "event": event, **facts}, ensure_ascii=False, default=str) + "\n")
+            self.file.flush()
 
     @contextmanager
     def stage(self, name: str, **facts: Any) -> Iterator[None]:
