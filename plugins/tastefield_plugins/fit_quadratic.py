@@ -24,7 +24,7 @@ import tastefield
 from tastefield.errors import NotEnough
 from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
-from tastefield.stats import canonical, hull, mixed, second_order
+from tastefield.stats import blup, canonical, hull, mixed, second_order
 from tastefield.words.findings import Finding, finding
 
 NAMES = ("ratio", "time")
@@ -249,7 +249,7 @@ class Quadratic(SurfaceModel):
         taster_count = max(len(setup.tasters), len(data.taster_names))
         factors = {"shot": data.shots, "taster": data.tasters} if taster_count > 1 else {"shot": data.shots}
         used = {part: variances[part] for part in (*factors, "noise")}
-        fit = mixed.at_variances(data.score, X, factors, used)
+        fit = blup.fit(data.score, X, factors, used, groups=data.shots)
         typical = None
         extra_var = 0.0
         if taster_count > 1:
@@ -337,7 +337,7 @@ def _tables(
     estimates: Floats,
     covariance: Floats,
     df: float,
-    fit: Any,
+    fit: blup.Blup,
     variances: dict[str, float],
     extra_var: float,
 ) -> SurfaceTables:
@@ -368,7 +368,7 @@ def _tables(
                     "shot_var": variances["shot"],
                     "noise_var": variances["noise"],
                     "taster_var": variances["taster"],
-                    "skill": None,
+                    "skill": _skill(data, fit.left_out),
                 }
             ]
         ),
@@ -384,6 +384,17 @@ def _tables(
             }
         ),
     )
+
+
+def _skill(data: Scored, left_out: Floats) -> float | None:
+    """1 - squared error of predicting each shot from the others over that of predicting it by their mean."""
+    shots = int(data.shots.max()) + 1
+    if shots < 3 or not np.isfinite(left_out).all():
+        return None
+    total = data.score.sum()
+    apart = np.array([(total - data.score[data.shots == s].sum()) / (data.shots != s).sum() for s in range(shots)])
+    mean_error = float(((data.score - apart[data.shots]) ** 2).sum())
+    return 1.0 - float((left_out**2).sum()) / mean_error if mean_error > 0 else None
 
 
 @tastefield.hookimpl

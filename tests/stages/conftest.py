@@ -1,0 +1,89 @@
+"""Builders of small setups for the tests of the stages: every number is invented and stands in the test."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tastefield.records import Bench, Scatter, Setup, Surface, SurfaceTables, Taste
+from tastefield.tables.dial import positions
+from tastefield.words import columns
+
+
+def typed(table: str, rows: list[dict]) -> pd.DataFrame:
+    """A kept table as reconcile leaves it: every canonical column, typed, with provenance."""
+    frame = pd.DataFrame(rows, columns=[*columns.names(table), "place", "row"])
+    for column in columns.TABLES[table]:
+        if column.kind in ("number", "duration", "score", "integer"):
+            frame[column.name] = frame[column.name].astype(float)
+        elif column.kind in ("date", "datetime"):
+            frame[column.name] = pd.to_datetime(frame[column.name])
+        elif column.kind == "boolean":
+            frame[column.name] = frame[column.name].astype("boolean")
+        else:
+            frame[column.name] = frame[column.name].astype("str")
+    frame["place"] = "log.csv"
+    frame["row"] = range(2, len(frame) + 2)
+    return frame
+
+
+def build_setup(shots: list[dict], scores: list[dict] | None = None, good: float = 6.5) -> Setup:
+    base = {"machine": "A", "coffee": "house", "dose_g": 18.0, "clock": "pump"}
+    frame = typed("shots", [{"shot_id": f"s{i}", **base, **shot} for i, shot in enumerate(shots)])
+    frame["ratio"] = frame["beverage_g"] / frame["dose_g"]
+    frame["dial_position"] = positions(frame["grind_setting"])
+    frame["setup"] = 0
+    rows = scores if scores is not None else []
+    scored = typed("scores", [{"taster": "me", **row} for row in rows])
+    bench = Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None)
+    return Setup(
+        key={"machine": "A", "coffee": "house"},
+        shots=frame,
+        scores=scored,
+        readings=typed("readings", []),
+        bench=bench,
+        taste=Taste(good=good),
+        tasters=tuple(sorted(scored["taster"].unique())),
+    )
+
+
+class HillSurface(Surface):
+    """A known surface: a hill in log ratio and log time, the same doubt everywhere."""
+
+    model = "hill"
+
+    def __init__(self, top=7.5, best=(2.0, 27.0), fall=8.0, doubt=0.2, shot_var=0.04, reaches=0.4):
+        self.top, self.best, self.fall, self.doubt, self.reaches = top, np.asarray(best), fall, doubt, reaches
+        self.shot_var, self.shot_var_range = shot_var, (shot_var, shot_var)
+        self.draw_df = 30.0
+        self.tables = SurfaceTables(pd.DataFrame(), pd.DataFrame([{"model": "hill"}]), pd.DataFrame())
+
+    def mean(self, points):
+        return self.top - self.fall * (np.log(points / self.best) ** 2).sum(axis=1)
+
+    def sd(self, points):
+        return np.full(len(points), self.doubt)
+
+    def draws(self, points, n, seed):
+        return self.mean(points) + self.doubt * np.random.default_rng(seed).standard_normal((n, 1))
+
+    def speaks_for(self, points):
+        return (np.abs(np.log(points / self.best)) < self.reaches).all(axis=1)
+
+
+@pytest.fixture
+def make_setup() -> Callable[..., Setup]:
+    return build_setup
+
+
+@pytest.fixture
+def hill() -> type[HillSurface]:
+    return HillSurface
+
+
+@pytest.fixture
+def make_table() -> Callable[..., pd.DataFrame]:
+    return typed

@@ -1,0 +1,91 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tastefield.records import DialLine
+from tastefield.stages.plan import plan
+from tastefield.stages.settings import settings
+from tastefield.stages.window import window
+
+SPREAD = [
+    {"beverage_g": out, "shot_time_s": time, "grind_setting": grind}
+    for out in (25, 36, 50)
+    for time, grind in ((18, "10"), (27, "8"), (40, "6"))
+]
+
+
+@pytest.fixture
+def parts(make_setup, hill):
+    def build(**kwargs):
+        setup = make_setup(SPREAD)
+        surface = hill(**kwargs)
+        aim = window(setup, surface, 0.8)
+        return setup, surface, aim, settings(setup, aim, ())
+
+    return build
+
+
+def test_a_window_asks_for_two_shots_that_confirm_it(parts):
+    shots = plan(*parts(), 0.05, 1)
+    assert len(shots) == 2
+    assert {(shot.ratio, shot.shot_time_s) for shot in shots} == {(parts()[2].ratio, parts()[2].shot_time_s)}
+
+
+def test_a_confirmed_setup_asks_for_no_more(parts):
+    setup, surface, aim, dial = parts()
+    assert plan(setup, surface, replace(aim, status="confirmed"), dial, 0.05, 1) == ()
+
+
+def test_a_best_guess_asks_for_at_most_three_and_the_first_is_the_guess(parts):
+    setup, surface, aim, dial = parts(top=6.0)
+    shots = plan(setup, surface, aim, dial, 0.05, 1)
+    assert 1 <= len(shots) <= 3
+    assert (shots[0].ratio, shots[0].shot_time_s) == (aim.ratio, aim.shot_time_s)
+
+
+def test_no_further_shot_is_asked_for_below_its_worth(parts):
+    setup, surface, aim, dial = parts(top=6.0)
+    assert len(plan(setup, surface, aim, dial, 100.0, 1)) == 1
+
+
+def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(make_setup, hill):
+    class TwoHills(hill):
+        """The level of the slow side is known to 1.5 points only."""
+
+        def draws(self, points, n, seed):
+            slow = points[:, 1] > 33
+            return self.mean(points) + slow * 1.5 * np.random.default_rng(seed).standard_normal((n, 1))
+
+    setup, surface = make_setup(SPREAD), TwoHills(top=6.0, reaches=1.0)
+    aim = window(setup, surface, 0.8)
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.05, 1)
+    assert shots[1].shot_time_s > 33
+    assert shots[1].expected_gain > 0.05
+
+
+def test_a_machine_nobody_tasted_starts_at_one_to_two_in_27_seconds(make_setup):
+    """1:2 in 25-30 s: common practice, no source."""
+    (shot,) = plan(make_setup(SPREAD), None, None, None, 0.05, 1)
+    assert shot.ratio == 2.0
+    assert 25 <= shot.shot_time_s <= 30
+    assert shot.beverage_g == pytest.approx(36.0)
+    assert "common practice" in shot.why
+
+
+def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
+    choked = {"outcome": "choked", "grind_setting": "7"}
+    setup = make_setup([*SPREAD, choked])
+    x = np.array([6.0, 8.0, 10.0])
+    line = DialLine(np.log(27.0) + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, np.log(27.0) + 1.6 - 0.2 * x)
+    setup = replace(setup, bench=replace(setup.bench, dial=line))
+
+    class Wavy(hill):
+        def draws(self, points, n, seed):
+            return self.mean(points) + np.random.default_rng(seed).standard_normal((n, len(points)))
+
+    surface = Wavy(top=6.0, reaches=1.0)
+    aim = window(setup, surface, 0.8)
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
+    assert len(shots) == 3
+    assert all(float(shot.grind_setting) > 7 for shot in shots)

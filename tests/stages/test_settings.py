@@ -1,0 +1,103 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tastefield.config import GrinderConfig
+from tastefield.records import DialLine
+from tastefield.stages.settings import settings
+from tastefield.stages.window import window
+
+SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
+
+
+def with_line(setup, slope, positions, sd=0.03):
+    """A dial line through 27 s at position 8."""
+    x = np.asarray(positions, dtype=float)
+    design = np.column_stack([np.ones_like(x), x])
+    cov = sd**2 * np.linalg.inv(design.T @ design)
+    intercept = np.log(27.0) - slope * 8
+    line = DialLine(intercept, slope, cov, sd**2, 6.0, x, intercept + slope * x)
+    return replace(setup, bench=replace(setup.bench, dial=line))
+
+
+def numbered(outcomes=(), settings_=(6, 7, 8, 9, 10)):
+    shots = [{**SPREAD[4], "grind_setting": str(value)} for value in settings_]
+    return [*shots, *({"outcome": "choked", "grind_setting": str(value)} for value in outcomes)]
+
+
+@pytest.fixture
+def aim(make_setup, hill):
+    return window(make_setup(SPREAD), hill(), 0.8)
+
+
+def test_the_dial_goes_where_the_line_gives_the_time_of_the_aim(make_setup, aim):
+    found = settings(with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10]), aim, ())
+    assert found.grind_setting == "8"
+    assert found.higher_is == "coarser"
+    assert found.kind == "interval"
+    assert found.interval[0] < 8 < found.interval[1]
+    assert found.seconds_per_step[0] == pytest.approx(-2.7, rel=0.03)
+
+
+def test_the_setting_stands_on_a_real_step_of_the_dial(make_setup, aim):
+    setup = with_line(make_setup(numbered(settings_=(6, 7.5, 8, 9, 10))), -0.1, [6, 7.5, 8, 9, 10])
+    assert settings(setup, aim, ()).grind_setting == "8.0"
+    grinder = GrinderConfig(name="A", step=3)
+    assert float(settings(setup, aim, (grinder,)).grind_setting) % 3 == 0
+
+
+@pytest.mark.parametrize(("slope", "higher_is"), [(-0.1, "coarser"), (0.1, "finer")])
+def test_nothing_at_or_finer_than_a_choke_is_recommended_whichever_way_the_dial_runs(make_setup, aim, slope, higher_is):
+    setup = with_line(make_setup(numbered(outcomes=(8,))), slope, [6, 7, 8, 9, 10])
+    found = settings(setup, aim, ())
+    assert found.higher_is == higher_is
+    assert found.grind_setting == ("9" if higher_is == "coarser" else "7")
+    assert "held_off_choke" in [finding.code for finding in found.findings]
+
+
+def test_a_setting_beyond_the_end_of_the_dial_is_held_at_its_end(make_setup, aim):
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    found = settings(setup, aim, (GrinderConfig(name="A", lowest=9, highest=16),))
+    assert found.position == 9
+    assert "off_the_dial" in [finding.code for finding in found.findings]
+
+
+def test_a_line_that_runs_against_the_configured_direction_gives_no_number_of_its_own(make_setup, aim):
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    found = settings(setup, aim, (GrinderConfig(name="A", higher_is="finer"),))
+    assert found.kind == "interval"
+    assert found.line is None
+    assert "dial_against_grinder" in [finding.code for finding in found.findings]
+
+
+def test_a_slope_that_may_be_zero_gives_no_number_of_its_own(make_setup, aim):
+    setup = with_line(make_setup(numbered()), -0.005, [7, 8], sd=0.2)
+    found = settings(setup, aim, ())
+    assert found.kind in {"two_rays", "whole_line"}
+    assert found.line is None
+    assert "dial_unclear" in [finding.code for finding in found.findings]
+
+
+def test_without_a_line_a_setting_that_ran_near_the_time_is_repeated_as_written(make_setup, aim):
+    setup = make_setup([{**SPREAD[4], "grind_setting": "2E"}, {**SPREAD[3], "grind_setting": "3A"}])
+    assert settings(setup, aim, ()).grind_setting == "2E"
+
+
+def test_without_a_setting_near_the_time_one_grinds_until_the_time_is_right(make_setup, aim):
+    setup = make_setup([{**SPREAD[3], "grind_setting": "3A"}])
+    found = settings(setup, aim, ())
+    assert found.grind_setting is None
+    assert found.say.startswith("Grind until")
+
+
+def test_a_written_setting_that_choked_is_not_repeated(make_setup, aim):
+    setup = make_setup([{**SPREAD[4], "grind_setting": "2E"}, {"outcome": "choked", "grind_setting": "2E"}])
+    assert settings(setup, aim, ()).grind_setting is None
+
+
+def test_a_pressurised_basket_has_no_dial(make_setup, aim):
+    setup = with_line(make_setup([{**shot, "basket_kind": "pressurised"} for shot in numbered()]), -0.1, [6, 7, 8])
+    found = settings(setup, aim, ())
+    assert found.grind_setting is None
+    assert [finding.code for finding in found.findings] == ["pressurised_basket"]

@@ -1,0 +1,146 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate
+from scipy import stats as distributions
+
+from tastefield.stages.window import largest_box, quadrature, reach, window
+
+SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
+
+
+def brute_box(good, cell, x, y):
+    """Every rectangle that holds the cell, largest by number of points times steps."""
+    best = 0.0
+    for a in range(cell[0] + 1):
+        for b in range(cell[0], good.shape[0]):
+            for c in range(cell[1] + 1):
+                for d in range(cell[1], good.shape[1]):
+                    if good[a : b + 1, c : d + 1].all():
+                        best = max(best, (b - a + 1) * (x[1] - x[0]) * (d - c + 1) * (y[1] - y[0]))
+    return best
+
+
+@given(st.lists(st.booleans(), min_size=42, max_size=42), st.integers(0, 5), st.integers(0, 6))
+def test_the_window_is_the_largest_box_of_good_points_that_holds_the_aim(cells, row, col):
+    good = np.array(cells).reshape(6, 7)
+    good[row, col] = True
+    x, y = np.linspace(0, 1, 6), np.linspace(0, 2, 7)
+    top, bottom, left, right = largest_box(good, (row, col), x, y)
+    assert good[top : bottom + 1, left : right + 1].all()
+    assert top <= row <= bottom
+    assert left <= col <= right
+    area = (bottom - top + 1) * (x[1] - x[0]) * (right - left + 1) * (y[1] - y[0])
+    assert area == pytest.approx(brute_box(good, (row, col), x, y))
+
+
+def test_the_scatter_rule_gives_the_covariance_back():
+    cov = np.array([[0.0016, 0.001], [0.001, 0.0049]])
+    nodes, weights = quadrature(cov)
+    assert weights.sum() == pytest.approx(1)
+    assert nodes.T @ (weights[:, None] * nodes) == pytest.approx(cov)
+
+
+def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill):
+    """Second route: scipy's adaptive quadrature over the scatter of ratio and time."""
+    setup = make_setup(SPREAD)
+    surface = hill(top=6.9, shot_var=0.09)
+    point = np.array([[2.1, 30.0]])
+
+    def integrand(b, a):
+        landed = point * np.exp([a, b])
+        z = (surface.mean(landed)[0] - 6.5) / np.sqrt(surface.doubt**2 + surface.shot_var)
+        density = distributions.norm.pdf(a, scale=0.04) * distributions.norm.pdf(b, scale=0.07)
+        return distributions.t.cdf(z, surface.draw_df) * density
+
+    expected, _ = integrate.dblquad(integrand, -0.24, 0.24, -0.42, 0.42, epsabs=1e-6)
+    _, chance = reach(surface, point, setup, (surface.shot_var,))
+    assert chance[0] == pytest.approx(expected, abs=0.002)
+
+
+def test_the_aim_of_a_hill_is_its_top(make_setup, hill):
+    aim = window(make_setup(SPREAD), hill(best=(2.05, 27.5)), 0.8)
+    assert aim.ratio == pytest.approx(2.05, rel=0.015)
+    assert aim.shot_time_s == pytest.approx(27.5, rel=0.025)
+    assert aim.status == "window"
+    assert not aim.at_edge
+
+
+def test_scatter_lowers_the_expected_score_below_the_top(make_setup, hill):
+    """On a quadratic hill the loss is the fall times the trace of the scatter."""
+    aim = window(make_setup(SPREAD), hill(top=7.5, fall=8.0), 0.8)
+    assert aim.expected[0] == pytest.approx(7.5 - 8.0 * (0.04**2 + 0.07**2), abs=0.01)
+
+
+def test_no_window_is_claimed_where_the_top_is_below_good(make_setup, hill):
+    aim = window(make_setup(SPREAD), hill(top=6.0), 0.8)
+    assert aim.status == "tentative"
+    assert aim.window is None
+    assert aim.assurance < 0.5
+
+
+def test_every_point_of_the_window_reaches_the_asked_chance(make_setup, hill):
+    aim = window(make_setup(SPREAD), hill(top=7.6, fall=10.0), 0.8)
+    (low, high), (fast, slow) = aim.window
+    inside = np.outer(
+        (aim.lattice.ratio >= low) & (aim.lattice.ratio <= high),
+        (aim.lattice.shot_time_s >= fast) & (aim.lattice.shot_time_s <= slow),
+    )
+    assert (aim.lattice.chance[inside] >= 0.8).all()
+    assert aim.lattice.supported[inside].all()
+    assert inside.sum() > 9
+
+
+def test_a_shot_variance_that_is_not_known_shows_as_a_range_of_the_chance(make_setup, hill):
+    surface = hill(top=7.4)
+    surface.shot_var_range = (0.0, 1.0)
+    aim = window(make_setup(SPREAD), surface, 0.8)
+    low, high = aim.assurance_range
+    assert low < aim.assurance < high
+
+
+def test_an_expected_score_wider_than_half_the_scale_is_insufficient(make_setup, hill):
+    aim = window(make_setup(SPREAD), hill(doubt=1.5), 0.8)
+    assert aim.status == "insufficient"
+    assert [finding.code for finding in aim.findings] == ["expected_score_too_wide"]
+
+
+def test_a_best_recipe_at_the_edge_of_the_shots_is_said(make_setup, hill):
+    aim = window(make_setup(SPREAD), hill(best=(2.0, 70.0), reaches=1.0), 0.8)
+    assert aim.at_edge
+    assert "best_at_edge" in [finding.code for finding in aim.findings]
+
+
+def test_two_good_confirm_shots_at_the_aim_confirm_the_window(make_setup, hill):
+    at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": 7.5} for i in range(2)]
+    setup = make_setup([*SPREAD, *at_aim], scores)
+    assert window(setup, hill(), 0.8).status == "confirmed"
+
+
+def test_two_poor_confirm_shots_do_not_confirm(make_setup, hill):
+    at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": 4.0} for i in range(2)]
+    aim = window(make_setup([*SPREAD, *at_aim], scores), hill(), 0.8)
+    assert aim.status == "window"
+    assert "confirm_shots_disagree" in [finding.code for finding in aim.findings]
+
+
+def test_a_confirm_shot_far_from_the_aim_confirms_nothing(make_setup, hill):
+    far = [{"beverage_g": 36, "shot_time_s": 40, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": 7.5} for i in range(2)]
+    assert window(make_setup([*SPREAD, *far], scores), hill(), 0.8).status == "window"
+
+
+def test_where_all_recipes_look_alike_the_aim_repeats_the_best_shot(make_setup, hill):
+    setup = make_setup(SPREAD, [{"shot_id": "s4", "score": 7.0}, {"shot_id": "s0", "score": 5.0}])
+    aim = window(setup, hill(fall=0.0, reaches=1.0), 0.8)
+    assert aim.flat
+    assert aim.ratio == pytest.approx(2.0, rel=0.02)
+    assert aim.shot_time_s == pytest.approx(27.0, rel=0.03)
+
+
+def test_the_dose_is_the_median_of_the_last_five(make_setup, hill):
+    shots = [{**shot, "dose_g": dose} for shot, dose in zip(SPREAD, [14, 14, 14, 14, 18, 18, 18.2, 18.4, 30], strict=True)]
+    assert window(make_setup(shots), hill(), 0.8).dose_g == pytest.approx(18.2)
