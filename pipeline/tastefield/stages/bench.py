@@ -34,7 +34,7 @@ def bench(derived: Derived, taste: Taste) -> tuple[Setup, ...]:
     by_setup = {int(number): _in_order(rows) for number, rows in derived.shots.groupby("setup", sort=True)}
     dials = _dial_lines(by_setup)
     spreads = _scatters(by_setup, derived.keys)
-    extraction = _extraction_lines(derived.shots, len(derived.keys))
+    extraction = _extraction_lines(derived.shots)
     setups = []
     for number, key in enumerate(derived.keys):
         shots = by_setup[number].reset_index(drop=True)
@@ -163,7 +163,7 @@ def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, float, str]:
     return stacked, float(len(stacked)), "targets"
 
 
-def _extraction_lines(shots: pd.DataFrame, setups: int) -> dict[int, ExtractionLine]:
+def _extraction_lines(shots: pd.DataFrame) -> dict[int, ExtractionLine]:
     """Log extraction on log ratio and log time, slopes shared by the bench, a level by setup that shrinks to the mean."""
     rows = _flowed(shots)
     y = np.log(rows["extraction_pct"].to_numpy(dtype=float))
@@ -175,17 +175,18 @@ def _extraction_lines(shots: pd.DataFrame, setups: int) -> dict[int, ExtractionL
     if np.linalg.matrix_rank(X) < 3:
         return {}
     read, codes = np.unique(rows["setup"].to_numpy(dtype=int)[use], return_inverse=True)
+    several = 1 < len(read) < use.sum()
     try:
-        fit = mixed.fit_crossed(y[use], X, {"setup": codes} if 1 < len(read) < use.sum() else {})
+        fit = mixed.fit_crossed(y[use], X, {"setup": codes} if several else {})
     except TastefieldError:
         return {}
     lines = {}
     for level, number in enumerate(read):
-        weights = {"setup": np.eye(len(read))[[level] * 3]} if 1 < len(read) < use.sum() else None
-        base = np.eye(3)
-        if weights is not None:
+        weights = None
+        if several:
             weights = {"setup": np.vstack([np.eye(len(read))[level], np.zeros((2, len(read)))])}
-        mean, cov = fit.predict(base, weights)
+        line = fit.predict(np.eye(3), weights)
         count = int((codes == level).sum())
-        lines[int(number)] = ExtractionLine(mean, cov, float(fit.variances["noise"]), float(use.sum() - 3), count)
+        noise, df = float(fit.variances["noise"]), float(use.sum() - 3)
+        lines[int(number)] = ExtractionLine(line.mean, line.cov, noise, df, count)
     return lines

@@ -7,6 +7,7 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
+from scipy import special
 from scipy import stats as distributions
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface
@@ -32,10 +33,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     ratio, time = axes(setup.shots)
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
-    low, high = surface.shot_var_range
-    mean, chance, chance_low, chance_high = reach(
-        surface, points, setup, (surface.shot_var, low, high)
-    )
+    mean, chance = reach(surface, points, setup, (surface.shot_var,))
     if not supported.any():
         supported = _nearest(points, _tasted(setup))
     flat, best = _best(points, mean, supported, setup)
@@ -57,6 +55,8 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     at_edge = bool(not flat and _on_edge(supported.reshape(shape), cell))
     if at_edge:
         findings.append(finding("best_at_edge"))
+    _, *ends = reach(surface, points[[best]], setup, surface.shot_var_range)
+    low, high = sorted(float(end[0]) for end in ends)
     lattice = Lattice(
         ratio=ratio,
         shot_time_s=time,
@@ -72,7 +72,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         dose_g=setup.usual_dose(),
         at_edge=at_edge,
         assurance=float(chance[best]),
-        assurance_range=(float(min(chance_low[best], chance_high[best])), float(max(chance_low[best], chance_high[best]))),
+        assurance_range=(low, high),
         expected=expected,
         level=LEVEL,
         window=limits,
@@ -118,7 +118,7 @@ def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float
         for chance, shot_var in zip(chances, shot_vars, strict=True):
             with np.errstate(divide="ignore"):
                 z = (m - setup.taste.good) / np.sqrt(sd**2 + shot_var)
-            chance += weight * distributions.t.cdf(z, surface.draw_df)
+            chance += weight * special.stdtr(surface.draw_df, z)
     return [mean, *chances]
 
 
