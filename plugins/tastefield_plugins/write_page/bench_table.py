@@ -1,0 +1,59 @@
+"""One line of the bench table: what a technician needs of a setup before opening its section."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
+from tastefield_plugins.write_page.numbers import clock_words
+
+
+def row(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """The line of one setup, in words."""
+    machine, rest = names(entry["key"])
+    aim = entry["aim"]
+    return {
+        "slug": entry["slug"],
+        "status": entry["status"],
+        "machine": machine,
+        "also": rest,
+        "coffee": printable(entry["key"].get("coffee") or "not noted"),
+        "ready": readiness(entry),
+        "set": ", ".join(part for part in (recipe(aim), dial(aim)) if part),
+        "clock": clock_words(aim["clock"]) if aim else "",
+        "sure": chance_in_words(entry["assurance"], entry["tasted"]),
+        "next": following(entry)[0],
+    }
+
+
+def names(key: Mapping[str, Any]) -> tuple[str, str]:
+    """Name of the machine, and of whatever else makes the setup besides its coffee."""
+    machine = key.get("machine")
+    others = [
+        f"{column} {printable(value)}"
+        for column, value in key.items()
+        if column not in ("machine", "coffee") and value and value != machine
+    ]
+    return printable(machine or "machine not noted"), ", ".join(others)
+
+
+def following(entry: Mapping[str, Any]) -> list[str]:
+    """What to pull next, one sentence a shot; never empty."""
+    shots = [f"{_pull(shot, entry)}{': ' + why if (why := printable(shot['why'])) else ''}" for shot in entry["next_shots"]]
+    if shots:
+        return shots
+    if entry["status"] == "window":
+        return ["Pull 2 at this recipe and taste them, to confirm it"]
+    if entry["status"] == "confirmed":
+        return ["Nothing: hand it over"]
+    if entry["status"] == "tentative":
+        return ["No further shot is worth its coffee: taste this recipe and decide"]
+    wanted = 3 - entry["tasted"]
+    return [f"Pull and taste {count(wanted, 'more shot')}" if wanted > 0 else "Read the findings below, then taste again"]
+
+
+def _pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+    clock = entry["aim"]["clock"] if entry["aim"] else None
+    what = [recipe({**shot, "clock": clock}), dial(shot)]
+    return ", ".join(part for part in what if part) or "One more shot"

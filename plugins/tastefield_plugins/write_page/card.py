@@ -1,0 +1,89 @@
+"""The words of the card that leaves with a machine: for its next owner, who has no log and another coffee."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from tastefield.records import SetupResult
+from tastefield_plugins.write_page.numbers import number, span
+
+
+def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
+    """Date, dial, remedies and the steps for a new coffee, of a setup that has a recipe.
+
+    :param words: what the section already says.
+    """
+    entry = result.entry
+    aim, window, settings = entry["aim"], entry["window"] or {}, entry["settings"] or {}
+    pressurised = "basket_kind" in result.shots and bool((result.shots["basket_kind"] == "pressurised").any())
+    finer, coarser = _directions(settings.get("higher_is"))
+    recipe = f"{number(aim['dose_g'], 1)} g gives {number(aim['beverage_g'])} g in {number(aim['shot_time_s'])} s"
+    return {
+        "date": _last_day(result.shots),
+        "grind": _grind(aim["grind_setting"], recipe, pressurised),
+        "out_range": span(window.get("beverage_g"), "g"),
+        "time_range": span(window.get("shot_time_s"), "s"),
+        "remedies": _remedies(window.get("shot_time_s"), finer, coarser, pressurised),
+        "steps": _steps(aim, words["clock"], finer, coarser, pressurised),
+    }
+
+
+def _last_day(shots: pd.DataFrame) -> str:
+    """Day of the last shot; empty where no shot has a date, to be filled in by hand."""
+    days = shots["pulled_at"].dropna() if "pulled_at" in shots else pd.Series(dtype="datetime64[ns]")
+    return f"{days.max():%Y-%m-%d}" if len(days) else ""
+
+
+def _grind(setting: str | None, recipe: str, pressurised: bool) -> str:
+    if pressurised:
+        return "The basket sets the time: leave the grind as it is"
+    return f"Until {recipe}" if setting is None else f"{setting}"
+
+
+def _directions(higher_is: str | None) -> tuple[str, str]:
+    """How to say finer and coarser on this dial."""
+    if higher_is == "coarser":
+        return "finer (a lower mark)", "coarser (a higher mark)"
+    if higher_is == "finer":
+        return "finer (a higher mark)", "coarser (a lower mark)"
+    return "finer", "coarser"
+
+
+def _remedies(limits: Any, finer: str, coarser: str, pressurised: bool) -> list[tuple[str, str]]:
+    """What happens and what to do; one change at a time. Common practice."""
+    fast = f"Runs fast (under {number(limits[0])} s)" if limits else "Runs faster than this"
+    slow = f"Runs slow (over {number(limits[1])} s)" if limits else "Runs slower than this"
+    if pressurised:
+        flow = [(fast, "Check that the dose is full and the coffee fresh."), (slow, "Clean the basket; use a little less coffee.")]
+    else:
+        flow = [
+            (fast, f"Grind one step {finer}, while the grinder runs."),
+            (slow, f"Grind one step {coarser}."),
+        ]
+    return [
+        *flow,
+        ("Tastes sour or sharp", "Let 2 g more out. Still sour: let it run longer."),
+        ("Tastes bitter or dry", "Let 2 g less out. Still bitter: let it run shorter."),
+        ("Sour and bitter, or spurts", "Spread and press the coffee evenly; look at basket and age of the coffee. Not finer."),
+    ]
+
+
+def _steps(aim: Mapping[str, Any], clock: str, finer: str, coarser: str, pressurised: bool) -> list[str]:
+    """From a bag never tried to a cup that tastes good. Common practice."""
+    turn = (
+        "Far too fast or slow: change how much coffee goes in by half a gram; the basket does the rest."
+        if pressurised
+        else f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few "
+        "grams after each."
+    )
+    return [
+        f"Keep {number(aim['dose_g'], 1)} g in and start from the mark above.",
+        f"Let {number(aim['beverage_g'])} g out and note the seconds {clock}." if "not" not in clock
+        else f"Let {number(aim['beverage_g'])} g out and note the seconds from pressing the button.",
+        turn,
+        "Near the time above, taste: sour, let 2 g more out; bitter, 2 g less.",
+        "Tastes good? Pull it once more to be sure, then write down in, out, seconds and mark.",
+    ]  # fmt: skip

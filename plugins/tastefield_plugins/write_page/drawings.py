@@ -1,0 +1,79 @@
+"""The figures of one setup: which of them its data can carry, and their numbers out of frames."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tastefield.records import Floats, SetupResult
+from tastefield_plugins.write_page.numbers import clock_words
+
+
+def drawings(result: SetupResult) -> dict[str, str]:
+    """SVG text by figure: ``map``, ``extraction``, ``dial``, ``tasters``; a figure without data is absent."""
+    from tastefield.figures import dial, extraction, taste_map, tasters
+
+    entry, shots = result.entry, result.shots
+    aim, window, best, taste = entry["aim"], entry["window"], entry["best_shot"], entry["taste"]
+    style: dict[str, Any] = {"scale": tuple(taste["scale"]), "good": taste["good"], "attribute": taste["attribute"]}
+    clock = clock_words(aim["clock"] if aim else None)
+    score = result.scores.groupby("shot_id")["score"].mean().reindex(shots["shot_id"]).to_numpy("float64")
+    ratio, time_s = _numbers(shots, "ratio"), _numbers(shots, "shot_time_s")
+    drawn = {}
+    if result.lattice is not None:
+        placed = np.isfinite(ratio) & np.isfinite(time_s)
+        drawn["map"] = taste_map.draw(
+            result.lattice,
+            (ratio[placed], time_s[placed], score[placed]),
+            clock=clock,
+            dose_g=aim["dose_g"] if aim else None,
+            aim=_point(aim),
+            best=_point(best),
+            window=(tuple(window["ratio"]), tuple(window["shot_time_s"])) if window else None,
+            name=f"map-{result.slug}",
+            **style,
+        )
+    read = _numbers(shots, "extraction_pct")
+    if (np.isfinite(read) & np.isfinite(score)).sum() >= 2:
+        drawn["extraction"] = extraction.draw(
+            result.lattice,
+            read,
+            score,
+            aim_pct=aim["extraction_pct"] if aim else None,
+            name=f"extraction-{result.slug}",
+            **style,
+        )
+    position, settings = _numbers(shots, "dial_position"), entry["settings"] or {}
+    outcome = shots["outcome"] if "outcome" in shots else pd.Series(index=shots.index, dtype="str")
+    if (np.isfinite(position) & np.isfinite(time_s)).sum() >= 2:
+        line, limits = settings.get("line"), settings.get("position_range")
+        drawn["dial"] = dial.draw(
+            position,
+            time_s,
+            clock=clock,
+            line=(line["intercept"], line["slope"]) if line else None,
+            choked=position[(outcome == "choked").to_numpy(dtype=bool, na_value=False)],
+            aim_time_s=aim["shot_time_s"] if aim else None,
+            aim_position=settings.get("position"),
+            position_range=tuple(limits) if limits else None,
+            higher_is=settings.get("higher_is"),
+            name=f"dial-{result.slug}",
+        )
+    by_taster = {str(who): group["score"].to_numpy("float64") for who, group in result.scores.groupby("taster")}
+    if len(by_taster) >= 2:
+        drawn["tasters"] = tasters.draw(by_taster, name=f"tasters-{result.slug}", **style)
+    return drawn
+
+
+def _numbers(shots: pd.DataFrame, column: str) -> Floats:
+    if column not in shots:
+        return np.full(len(shots), np.nan)
+    return shots[column].to_numpy("float64", na_value=np.nan)
+
+
+def _point(record: Any) -> tuple[float, float] | None:
+    if record is None or record["ratio"] is None or record["shot_time_s"] is None:
+        return None
+    return record["ratio"], record["shot_time_s"]

@@ -1,0 +1,120 @@
+"""All that the section of one setup says, in words and figures, ready for its template."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from tastefield.records import SetupResult
+from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
+from tastefield_plugins.write_page.bench_table import following, names
+from tastefield_plugins.write_page.card import card
+from tastefield_plugins.write_page.drawings import drawings
+from tastefield_plugins.write_page.numbers import clock_words, number
+
+SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
+SHOT_COLUMNS = ("pulled_at", "stage", "grind_setting", "dose_g", "beverage_g", "shot_time_s", "outcome", "extraction_pct")
+
+
+def section(result: SetupResult) -> dict[str, Any]:
+    """Everything ``setup.html`` needs of one setup."""
+    entry = result.entry
+    machine, also = names(entry["key"])
+    coffee = printable(entry["key"].get("coffee") or "not noted")
+    words: dict[str, Any] = {
+        "slug": result.slug,
+        "status": entry["status"],
+        "machine": machine,
+        "also": also,
+        "coffee": coffee,
+        "ready": readiness(entry) if entry["status"] != "insufficient" else "Cannot say yet",
+        "aim": entry["aim"],
+        "clock": clock_words(entry["aim"]["clock"] if entry["aim"] else _clock(result.shots)),
+        "window": entry["window"] or dict.fromkeys(("beverage_g", "shot_time_s")),
+        "sure": sure(entry),
+        "basis": basis(entry, result.shots),
+        "best": best(entry),
+        "next": following(entry),
+        "why": [printable(sentence) for sentence in entry["why"]],
+        "quality": quality(entry),
+        "figures": drawings(result),
+        "entry": entry,
+        "taste": entry["taste"],
+        "shots": _shots(result),
+        "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
+    }
+    words["card"] = card(result, words) if entry["aim"] else None
+    return words
+
+
+def sure(entry: Mapping[str, Any]) -> str:
+    """How sure, as a sentence."""
+    chance, tasted = entry["assurance"], entry["tasted"]
+    words = chance_in_words(chance, tasted)
+    if chance is None:
+        return "Cannot say yet"
+    if "in" not in words.split():
+        return words[0].upper() + words[1:]
+    sentence = f"{words[0].upper()}{words[1:]} shots should be good"
+    low, high = (chance_in_words(end, tasted).removeprefix("about ") for end in entry["assurance_range"])
+    return sentence if low == high else f"{sentence} (at worst {low}, at best {high})"
+
+
+def basis(entry: Mapping[str, Any], shots: pd.DataFrame) -> str:
+    """What that rests on."""
+    served = sorted({str(word) for word in shots.get("served_as", pd.Series(dtype="str")).dropna()})
+    parts = [count(entry["shots"], "shot"), f"{entry['tasted']} tasted", count(entry["tasters"], "taster"), *served]
+    return ", ".join(parts)
+
+
+def best(entry: Mapping[str, Any]) -> str:
+    """The best real shot, as a sentence; empty where nothing was tasted."""
+    shot = entry["best_shot"]
+    if shot is None:
+        return ""
+    clock = entry["aim"]["clock"] if entry["aim"] else None
+    parts = [recipe({**shot, "clock": clock}), dial(shot)]
+    score = "" if shot["score"] is None else f": {printable(entry['taste']['attribute'])} {number(shot['score'], 1)}"
+    return ", ".join(part for part in parts if part) + score
+
+
+def quality(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Doubts and measures of the data, each with its kind, in plain words."""
+    told = [
+        (SEVERITY[finding["severity"]], f"{printable(finding['message'])} {printable(finding['do'])}".strip())
+        for finding in entry["findings"]
+    ]
+    scatter = entry["scatter"]
+    if scatter and scatter["ratio_sd_pct"] is not None and scatter["time_sd_pct"] is not None:
+        told.append(
+            (
+                "Repeatability",
+                f"Two shots in three land within {number(scatter['ratio_sd_pct'])} % of the weight out and "
+                f"{number(scatter['time_sd_pct'])} % of the time that was meant (from {printable(scatter['source'])}).",
+            )
+        )
+    return told
+
+
+def _clock(shots: pd.DataFrame) -> str | None:
+    clocks = shots["clock"].dropna().unique() if "clock" in shots else []
+    return str(clocks[0]) if len(clocks) == 1 else None
+
+
+def _shots(result: SetupResult) -> dict[str, Any]:
+    """The numbers behind the figures: filled columns only, one row a shot, with its mean score."""
+    frame = result.shots.set_index("shot_id")
+    shown = frame[[name for name in SHOT_COLUMNS if name in frame and frame[name].notna().any()]].copy()
+    shown["score"] = result.scores.groupby("shot_id")["score"].mean().round(2)
+    for name in shown.select_dtypes("number"):
+        shown[name] = [("" if pd.isna(value) else f"{value:.4g}") for value in shown[name]]
+    if "pulled_at" in shown:
+        shown["pulled_at"] = [("" if pd.isna(at) else f"{at:%Y-%m-%d %H:%M}") for at in shown["pulled_at"]]
+    rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False, name=None)]
+    return {"columns": [name.replace("_", " ") for name in shown], "rows": rows}
+
+
+def _cell(value: Any) -> str:
+    return "" if pd.isna(value) else printable(value)
