@@ -16,6 +16,9 @@ FEW_TASTED = 3
 SHOTS_TO_CONFIRM = 2
 """Shots pulled at the recipe that turn "ready" into "confirmed"."""
 
+JARGON = ("surface", "pooled", "stationary", "assurance", "loss", "coded", "insufficient")
+"""Words that stay off the terminal, the first screen of the page and the card."""
+
 _TENTHS = (
     "1 in 10",
     "1 in 5",
@@ -36,6 +39,15 @@ def printable(text: object) -> str:
 
 def _shown(char: str) -> str:
     return "?" if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} else char
+
+
+def is_plain(text: str) -> bool:
+    """Whether a sentence keeps to bench words.
+
+    >>> is_plain("The best lies at the edge."), is_plain("The surface is flat.")
+    (True, False)
+    """
+    return not any(word in text.lower() for word in JARGON)
 
 
 def setup_name(key: Mapping[str, Any]) -> str:

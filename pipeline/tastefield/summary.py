@@ -1,0 +1,163 @@
+"""What the terminal says: a run in ten lines, the shots to pull next, what a check of the sources found.
+
+Bench words only, names made harmless, lines short enough for a narrow window.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from tastefield.records import Records, RunResult
+from tastefield.registry import Registry
+from tastefield.words.phrases import chance_in_words, count, dial, is_plain, printable, readiness, recipe, setup_name
+
+RECIPES = 4
+"""Setups shown with their recipe."""
+FINDINGS = 2
+CELLS = 8
+"""Set-aside cells shown by a check; the run writes them all."""
+NAME = 40
+"""Longest name of a setup on a line."""
+
+_NOUNS = {
+    "shots": ("shot", ""),
+    "readings": ("reading", ""),
+    "scores": ("score", ""),
+    "traces": ("line of traces", "lines of traces"),
+    "checks": ("bench check", ""),
+}
+_STATUS = {
+    "confirmed": "confirmed",
+    "window": "ready",
+    "tentative": "best guess",
+    "insufficient": "cannot say yet",
+    "failed": "could not be worked out",
+}
+_PULLING = "Sip and spit. A choked shot holds hot water under pressure: stop, wait, undo the handle slowly."
+
+
+def summary_lines(run: RunResult) -> list[str]:
+    """A run in about ten lines: what was read, how ready the machines are, what to set, where to read more.
+
+    :param run: a finished run; ``run.summary`` and each ``setup.entry`` as in the results file.
+    """
+    entries = [setup.entry for setup in run.setups]
+    lines = [printable(run.summary["title"]), _read_line(run.summary["sources"]), _good_line(run.summary["taste"])]
+    lines.append(_ready_line(entries))
+    shown = [entry for entry in entries if entry["aim"]][:RECIPES] or entries[:RECIPES]
+    lines += [f"  {setup_line(entry)}" for entry in shown]
+    if len(entries) > len(shown):
+        lines.append(f"  ... and {len(entries) - len(shown)} more on the page")
+    lines += [f"Note: {message}" for message in _worth_reading(run)]
+    if run.failed:
+        more = f" and {len(run.failed) - 1} more" if len(run.failed) > 1 else ""
+        lines.append(f"Failed: {printable(run.failed[0])}{more}")
+    if run.out:
+        pages = sorted(run.out.glob("*.html"))
+        lines.append(f"Read: {printable(pages[0] if pages else run.out)}")
+    return lines
+
+
+def setup_line(entry: Mapping[str, Any]) -> str:
+    """One setup on one line: what to set, how sure, whether it is ready."""
+    name = _short(setup_name(entry["key"]))
+    if not entry["aim"]:
+        return f"{name}: {readiness(entry)}"
+    what = ", ".join(part for part in (recipe(entry["aim"]), dial(entry["aim"])) if part)
+    return f"{name}: {what}; {chance_in_words(entry['assurance'], entry['tasted'])}. {readiness(entry)}"
+
+
+def next_lines(run: RunResult) -> list[str]:
+    """The shots worth pulling next on each setup, each with its reason."""
+    lines = []
+    for setup in run.setups:
+        shots = setup.entry["next_shots"]
+        lines.append(f"{_short(setup_name(setup.entry['key']))}: {readiness(setup.entry)}")
+        for number, shot in enumerate(shots, start=1):
+            what = ", ".join(part for part in (dial(shot), recipe(shot)) if part)
+            lines.append(f"  {number}. {what}. {printable(shot['why'])}")
+        if not shots:
+            lines.append("  No further shot is worth its coffee.")
+    return [*lines, _PULLING]
+
+
+def check_lines(records: Records) -> list[str]:
+    """What a check found: the account of every place and table, doubts, the first things set aside and their remedy."""
+    lines = []
+    for account in records.counts:
+        cells = f", and {count(account.cells_set_aside, 'cell')} of kept rows" if account.cells_set_aside else ""
+        lines.append(
+            f"{printable(account.place)}, {account.table}: {count(account.read, 'row')} read, {account.kept} kept, "
+            f"{account.set_aside} set aside{cells}"
+        )
+    for finding in records.findings:
+        lines.append(f"Note: {printable(finding.message)} {printable(finding.do)}".rstrip())
+    for row in records.set_aside.head(CELLS).to_dict("records"):
+        column = f", {printable(row['column'])}" if row["column"] else ""
+        value = f" (found {_short(printable(row['value']))})" if row["column"] else ""
+        lines.append(f"{printable(row['place'])}, row {row['row']}{column}: {printable(row['reason'])}{value}")
+        lines.append(f"    do: {printable(row['do'])}")
+    if len(records.set_aside) > CELLS:
+        lines.append(f"... and {len(records.set_aside) - CELLS} more; a run writes them all to set_aside.csv")
+    if records.set_aside.empty:
+        lines.append("Nothing was set aside.")
+    return lines
+
+
+def plugin_lines(registry: Registry) -> list[str]:
+    """Every plugin by kind: name, what it does, who offers it."""
+    lines = []
+    kinds: dict[str, Mapping[str, Any]] = {
+        "reader": registry.readers,
+        "surface": registry.surfaces,
+        "writer": registry.writers,
+    }
+    for kind, plugins in kinds.items():
+        for name, plugin in sorted(plugins.items()):
+            about = (type(plugin).__doc__ or "").strip().split("\n")[0]
+            lines.append(f"{kind} {name}: {printable(about)} ({printable(registry.origins[f'{kind} {name}'])})")
+    return lines
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= NAME else f"{name[: NAME - 3]}..."
+
+
+def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:
+    """``Read 187 shots, 160 scores; kept all but 7 rows and 3 cells, listed with reasons in set_aside.csv``."""
+    read: dict[str, int] = {}
+    rows = cells = 0
+    for source in sources:
+        read[source["table"]] = read.get(source["table"], 0) + source["read"]
+        rows += source["set_aside"]
+        cells += source["cells_set_aside"]
+    nouns = [count(number, *_NOUNS[table]) for table, number in read.items() if number]
+    aside = [count(number, noun) for number, noun in ((rows, "row"), (cells, "cell")) if number]
+    kept = f"set aside {' and '.join(aside)}, each with its reason" if aside else "kept all of it"
+    return f"Read {', '.join(nouns) or 'nothing'}; {kept}."
+
+
+def _good_line(taste: Mapping[str, Any]) -> str:
+    low, high = taste["scale"]
+    guess = " (worked out from your scores; say otherwise under [taste])" if taste.get("inferred") else ""
+    return f"Good means {taste['good']:g} or more on a scale from {low:g} to {high:g}{guess}."
+
+
+def _ready_line(entries: list[Mapping[str, Any]]) -> str:
+    by_status = {status: sum(entry["status"] == status for entry in entries) for status in _STATUS}
+    told = [f"{number} {_STATUS[status]}" for status, number in by_status.items() if number]
+    return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
+
+
+def _worth_reading(run: RunResult) -> list[str]:
+    """The gravest findings in bench words, those that return on several setups once with their number."""
+    times: dict[str, int] = {}
+    first: dict[str, str] = {}
+    for findings in (run.summary["findings"], *(setup.entry["findings"] for setup in run.setups)):
+        for finding in findings:
+            if finding["severity"] != "note" and is_plain(finding["message"]):
+                times[finding["code"]] = times.get(finding["code"], 0) + 1
+                first.setdefault(finding["code"], printable(finding["message"]))
+    gravest = sorted(times, key=lambda code: -times[code])[:FINDINGS]
+    return [f"{first[code]}{f' ({times[code]} like this)' if times[code] > 1 else ''}" for code in gravest]
