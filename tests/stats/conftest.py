@@ -59,6 +59,12 @@ def case() -> type[Case]:
     return Case
 
 
+@pytest.fixture(scope="session")
+def load_case() -> type[Case]:
+    """The same for fixtures that live longer than one test."""
+    return Case
+
+
 # name, response, factors, block column; sources in tests/reference/<name>/SOURCE.md
 DESIGNS = [
     ("rsm_chemreact", "yield", ("x1", "x2"), "block"),

@@ -48,11 +48,113 @@ class Entry:
 
 # Kept in the order of the pipeline; each stage has its block. A code is never reused for another meaning.
 CATALOGUE: dict[str, Entry] = {
+    # --- reading ------------------------------------------------------------------------------------------------
+    "headings_understood": Entry(
+        "note",
+        "Headings taken from the list of common ones: {list}.",
+        "Check them; to say otherwise, name the heading under [source.columns].",
+    ),
+    "columns_unused": Entry(
+        "note",
+        "Nothing was made of these headings: {list}.",
+        "If one of them is needed, name it under [source.columns], for example {example}.",
+    ),
+    "heading_missing_here": Entry(
+        "note",
+        "This place has no heading {heading}, which other places of its source have for {column}.",
+        "Nothing, if it was never written down there.",
+    ),
+    "headings_twice": Entry(
+        "warn",
+        "Several columns have the same heading: {list}. The later ones were given a number.",
+        "Give each column a heading of its own.",
+    ),
+    "rows_above_headings": Entry(
+        "note",
+        "{count} filled rows stand above the headings, which were taken from row {row}.",
+        "Nothing, if they are a title; else set header_row.",
+    ),
+    "sheets_not_read": Entry(
+        "note",
+        "Only the sheet {sheet} was read; these hold cells too: {others}.",
+        "If one of them is wanted, give it a [[source]] of its own with sheet = \"...\".",
+    ),
+    "file_skipped": Entry("note", "{file} was skipped: an open office program leaves it there.", "Nothing."),
+    "rows_renumbered": Entry(
+        "note",
+        "The reader gave two rows the same number, so the rows were numbered anew from 1.",
+        "Mend the reader: the index of a chunk is the row number as its owner counts.",
+    ),
+    "place_read_twice": Entry(
+        "warn",
+        "Two sources read {table} from the same place; every row may now stand there twice.",
+        "Remove one of the two [[source]] blocks, or give them different sheets.",
+    ),
+    "not_named": Entry(
+        "note",
+        "No column names the {what}, so all rows were taken for one {what}, called {name}.",
+        "Add a column {what}, or write fill = {{ {what} = \"...\" }} in its [[source]].",
+    ),
+    "rows_set_aside": Entry(
+        "warn",
+        "{count} of {read} {table} were set aside. The first, row {row}: {reason}.",
+        "{do}.",
+    ),
+    "cells_set_aside": Entry(
+        "warn",
+        "{count} cells of {column} were set aside, their rows stay. The first, row {row}, holds {value}: {reason}.",
+        "{do}.",
+    ),
+    "cells_asked_about": Entry(
+        "warn",
+        "{count} cells of {column} can mean two things and were set aside until you say. Row {row} holds {value}: {reason}.",
+        "{do}.",
+    ),
+    "described_not_measured": Entry(
+        "note",
+        "{count} cells describe {table} in rows that have none ({columns}).",
+        "Nothing, if those shots were not {verb}.",
+    ),
+    "outcome_from_words": Entry(
+        "note",
+        "{count} cells that should hold a number or a taste say how the shot went ({words}) and were read as that.",
+        "Nothing; a column outcome would hold it too.",
+    ),
+    "scale_inferred": Entry(
+        "note",
+        "Nobody says which scale the scores are on; they were taken to run from {low} to {high}, with {good} as good.",
+        "Write scale = [lowest, highest] and good under [taste] to say so for certain.",
+    ),
+    "scores_from_words": Entry(
+        "note",
+        "{count} scores were given in words and stand for numbers by our own convention: {list}.",
+        "Change the numbers under [taste.words] if yours differ.",
+    ),
+    "names_differ_only_in_case": Entry(
+        "warn",
+        "These names of a {what} differ only in capitals or spaces and were kept apart: {list}.",
+        "If they are one, write {first} everywhere.",
+    ),
+    "targets_typed_as_weights": Entry(
+        "warn",
+        "All {count} shots have exactly {dose} g in and exactly {out} out; these look like targets, not weights.",
+        "Weigh and write what is there: how far shots stray decides how sure a recipe can be.",
+    ),
+    "tds_looks_like_fraction": Entry(
+        "warn",
+        "The highest of {count} TDS values is {high} %, which looks like a fraction of 1.",
+        "If so, write tds_pct = \"fraction\" under [source.units].",
+    ),
     # --- statistics ---------------------------------------------------------------------------------------------
     "variance_at_zero": Entry(
         "note",
         "The estimated variance of {part} is zero: the data show no difference there beyond chance.",
         "Nothing; with few shots this is common.",
+    ),
+    "variances_confounded": Entry(
+        "note",
+        "The data cannot tell these sources of spread apart: {parts}.",
+        "Serve some shots to more than one taster, or twice to the same one.",
     ),
     "fit_not_converged": Entry(
         "warn",
