@@ -51,7 +51,7 @@ CASES: tuple[Case, ...] = (
     ),
     Case("Bench 04", "Morning blend", "failed", shots=3),
     Case("Bench 05", "Light roast", "tentative", 3, clock="first_drip", best=(2.5, 22.0), assurance=0.62),
-    Case("Bench 06", "Pod-free blend", "window", 5, dial=False, pressurised=True, best=(1.9, 24.0)),
+    Case("Bench 06", "Supermarket blend", "window", 5, dial=False, pressurised=True, best=(1.9, 24.0)),
 )
 
 HOSTILE_CASES: tuple[Case, ...] = tuple(
@@ -211,7 +211,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         }  # fmt: skip
     return {
         "key": case.key or {"machine": case.machine, "grinder": case.machine, "coffee": case.coffee},
-        "slug": name, "taste": TASTE, "shots": len(shots), "tasted": int(scores["shot_id"].nunique()),
+        "slug": name, "taste": TASTE, "last_pulled": "2025-03-04", "shots": len(shots), "tasted": int(scores["shot_id"].nunique()),
         "readings": len(readings), "tasters": int(scores["taster"].nunique()), "sessions": 1, "status": case.status,
         "aim": None if blank else aim, "assurance": None if blank else case.assurance,
         "assurance_range": None if blank else [case.assurance - 0.2, min(0.97, case.assurance + 0.1)],

@@ -57,10 +57,11 @@ def draw(
                 axes.plot([aim_position], [aim_time_s], "+", ms=15, mec=style.ACCENT, mew=2.2)
                 style.say(axes, (aim_position, aim_time_s), "set this", (10, 8), bold=True)
         axes.margins(0.08, 0.14)
+        axes.yaxis.get_major_locator().set_params(integer=True)
         for place in np.unique(stuck):
             axes.annotate("choked", (place, 1), (0, -8), ("data", "axes fraction"), "offset points", ha="center",
                           color=style.ACCENT)  # fmt: skip
         style.heading(axes, f"seconds {clock}, against the dial" + (f" (higher is {higher_is})" if higher_is else ""))
 
     label = f"Shot time against the dial, {int(known.sum())} shots"
-    return style.draw(name, label, (5.8, 2.9), (0.095, 0.115, 0.885, 0.765), on)
+    return style.draw(name, label, (5.3, 2.9), (0.07, 0.125, 0.92, 0.755), on)

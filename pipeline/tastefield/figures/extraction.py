@@ -44,7 +44,7 @@ def draw(
         if lattice is not None and lattice.extraction_pct is not None and lattice.supported.any():
             middle, low, high = _span(lattice)
             axes.fill_between(middle, low, high, color=style.score_color(good, scale, good), alpha=0.35, lw=0)
-            style.say(axes, (float(middle[-1]), float(high[-1])), "expected", (-4, 9))
+            style.say(axes, (float(middle[high.argmax()]), float(high.max())), "expected", (0, 9))
         axes.axhline(good, color=style.INK, lw=1.4)
         colors = [style.score_color(value, scale, good) for value in score[known]]
         axes.scatter(extraction_pct[known], score[known], s=42, c=colors, edgecolors=style.INK, linewidths=0.8, zorder=3)
@@ -61,7 +61,7 @@ def draw(
         style.heading(axes, f"{printable(attribute)} against extraction")
 
     label = f"{attribute} against extraction of {int(known.sum())} shots"
-    return style.draw(name, label, (5.8, 3.0), (0.095, 0.115, 0.885, 0.765), on)
+    return style.draw(name, label, (5.3, 3.0), (0.07, 0.125, 0.92, 0.755), on)
 
 
 def _span(lattice: Lattice) -> tuple[Floats, Floats, Floats]:

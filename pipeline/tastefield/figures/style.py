@@ -27,7 +27,7 @@ PAPER = "#fcfbf8"
 ACCENT = "#b3401f"
 
 _VARIABLES = {INK: "--ink", SOFT: "--soft", LINE: "--line", PAPER: "--paper", ACCENT: "--accent"}
-_SETTINGS = {"svg.fonttype": "none", "font.size": 9.0, "hatch.linewidth": 0.5, "text.parse_math": False}
+_SETTINGS = {"svg.fonttype": "none", "font.size": 10.0, "hatch.linewidth": 0.5, "text.parse_math": False}
 _LONG = re.compile(r"(\.\d)\d+")
 _LOCK = threading.Lock()
 
@@ -97,6 +97,7 @@ def _inline(svg: str, name: str, label: str) -> str:
     svg = re.sub(r' id="([\w-]+)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", svg)
     svg = re.sub(r"(url\(#|href=\"#)([\w-]+)", rf"\g<1>{name}-\2", svg)
     svg = re.sub(r"font: ([^;\"]*?)([\d.]+)px [^;\"]*", _font, svg)
+    svg = re.sub(r"font-family: [^;\"]*;? ?", "", svg)
     svg = re.sub(r'(?<= d=")[^"]+', _path, svg)
     for ink, variable in _VARIABLES.items():
         svg = svg.replace(ink, f"var({variable},{ink})")

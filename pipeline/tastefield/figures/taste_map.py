@@ -65,7 +65,7 @@ def draw(
         _key(axes, lattice, scale, attribute, good)
 
     label = f"Map of expected {attribute} over ratio and shot time with {len(shots[0])} shots"
-    return style.draw(name, label, (5.8, 4.5), (0.095, 0.135, 0.885, 0.755), on)
+    return style.draw(name, label, (5.3, 4.4), (0.07, 0.14, 0.92, 0.755), on)
 
 
 def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float], good: float) -> None:
@@ -143,6 +143,7 @@ def _within(grid: Floats, limits: tuple[float, float]) -> slice:
 def _axes(axes: Axes, view: Box, dose_g: float | None) -> None:
     """Ratio ticks tell the weight out too."""
     axes.set(xlim=view[0], ylim=view[1])
+    axes.yaxis.get_major_locator().set_params(integer=True)
     low, high = view[0]
     step = next(s for s in (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0) if (high - low) / s <= 7)
     ticks = np.arange(np.ceil(low / step) * step, high + 1e-9, step)
@@ -154,7 +155,7 @@ def _key(axes: Axes, lattice: Lattice, scale: tuple[float, float], attribute: st
     """Colour steps with their scores, and the line of good, above the map at the right."""
     seen = lattice.mean[lattice.supported] if lattice.supported.any() else lattice.mean
     steps = np.unique(np.round(np.linspace(*np.clip([seen.min(), seen.max()], *scale), 4)))
-    width, height = 0.05, 1.057
+    width, height = 0.055, 1.057
     left = 1.0 - width * len(steps)
     for number, step in enumerate(steps):
         color = style.score_color(step, scale, good)

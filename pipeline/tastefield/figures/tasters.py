@@ -50,4 +50,4 @@ def draw(
 
     height = 0.95 + 0.34 * len(rows)
     label = f"{attribute} by {len(rows)} tasters"
-    return style.draw(name, label, (5.8, height), (0.2, 0.3 / height, 0.78, 1 - 0.75 / height), on)
+    return style.draw(name, label, (5.3, height), (0.24, 0.3 / height, 0.75, 1 - 0.75 / height), on)

@@ -31,6 +31,7 @@ def report(
     entry: dict[str, Any] = {
         "key": dict(setup.key),
         "slug": name,
+        "taste": {"attribute": setup.taste.attribute, "scale": list(setup.taste.scale), "good": setup.taste.good},
         "shots": len(setup.shots),
         "tasted": int(setup.shots["shot_id"].isin(set(setup.scores["shot_id"])).sum()),
         "readings": len(setup.readings),

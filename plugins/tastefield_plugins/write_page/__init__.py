@@ -50,7 +50,7 @@ class PageWriter(Writer):
         with (folder / "page.html").open("w", encoding="utf-8", newline="\n") as out:
             for text in page.get_template("top.html").generate(
                 run=run.summary,
-                rows=[row(result.entry) for result in run.setups],
+                rows=[row(result) for result in run.setups],
                 css=(HERE / "style.css").read_text(encoding="utf-8"),
             ):
                 out.write(text)
@@ -60,7 +60,7 @@ class PageWriter(Writer):
                     with piece.open(encoding="utf-8") as text_in:
                         shutil.copyfileobj(text_in, out)
                 else:
-                    out.write(page.get_template("missing.html").render(row=row(result.entry)))
+                    out.write(page.get_template("missing.html").render(row=row(result)))
             out.writelines(page.get_template("bottom.html").generate(cautions=CAUTIONS, **_whole(run)))
         shutil.rmtree(pieces, ignore_errors=True)
 

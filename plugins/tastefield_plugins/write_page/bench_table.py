@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tastefield.records import SetupResult
 from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
 from tastefield_plugins.write_page.numbers import clock_words
 
 
-def row(entry: Mapping[str, Any]) -> dict[str, Any]:
+def row(result: SetupResult) -> dict[str, Any]:
     """The line of one setup, in words."""
+    entry = result.entry
     machine, rest = names(entry["key"])
     aim = entry["aim"]
     return {
@@ -21,7 +23,7 @@ def row(entry: Mapping[str, Any]) -> dict[str, Any]:
         "coffee": printable(entry["key"].get("coffee") or "not noted"),
         "ready": readiness(entry),
         "set": ", ".join(part for part in (recipe(aim), dial(aim)) if part),
-        "clock": clock_words(aim["clock"]) if aim else "",
+        "clock": clock_words(result),
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
         "next": following(entry)[0],
     }

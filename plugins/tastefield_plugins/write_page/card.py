@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import pandas as pd
-
 from tastefield.records import SetupResult
 from tastefield_plugins.write_page.numbers import number, span
 
@@ -22,19 +20,14 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
     finer, coarser = _directions(settings.get("higher_is"))
     recipe = f"{number(aim['dose_g'], 1)} g gives {number(aim['beverage_g'])} g in {number(aim['shot_time_s'])} s"
     return {
-        "date": _last_day(result.shots),
+        "date": entry["last_pulled"] or "",
         "grind": _grind(aim["grind_setting"], recipe, pressurised),
+        "pressurised": pressurised,
         "out_range": span(window.get("beverage_g"), "g"),
         "time_range": span(window.get("shot_time_s"), "s"),
         "remedies": _remedies(window.get("shot_time_s"), finer, coarser, pressurised),
         "steps": _steps(aim, words["clock"], finer, coarser, pressurised),
     }
-
-
-def _last_day(shots: pd.DataFrame) -> str:
-    """Day of the last shot; empty where no shot has a date, to be filled in by hand."""
-    days = shots["pulled_at"].dropna() if "pulled_at" in shots else pd.Series(dtype="datetime64[ns]")
-    return f"{days.max():%Y-%m-%d}" if len(days) else ""
 
 
 def _grind(setting: str | None, recipe: str, pressurised: bool) -> str:

@@ -18,7 +18,7 @@ def drawings(result: SetupResult) -> dict[str, str]:
     entry, shots = result.entry, result.shots
     aim, window, best, taste = entry["aim"], entry["window"], entry["best_shot"], entry["taste"]
     style: dict[str, Any] = {"scale": tuple(taste["scale"]), "good": taste["good"], "attribute": taste["attribute"]}
-    clock = clock_words(aim["clock"] if aim else None)
+    clock = clock_words(result)
     score = result.scores.groupby("shot_id")["score"].mean().reindex(shots["shot_id"]).to_numpy("float64")
     ratio, time_s = _numbers(shots, "ratio"), _numbers(shots, "shot_time_s")
     drawn = {}

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from tastefield.records import SetupResult
-from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
+from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
@@ -31,9 +31,10 @@ def section(result: SetupResult) -> dict[str, Any]:
         "coffee": coffee,
         "ready": readiness(entry) if entry["status"] != "insufficient" else "Cannot say yet",
         "aim": entry["aim"],
-        "clock": clock_words(entry["aim"]["clock"] if entry["aim"] else _clock(result.shots)),
+        "clock": clock_words(result),
         "window": entry["window"] or dict.fromkeys(("beverage_g", "shot_time_s")),
         "sure": sure(entry),
+        "doubt": doubt(entry),
         "basis": basis(entry, result.shots),
         "best": best(entry),
         "next": following(entry),
@@ -57,9 +58,7 @@ def sure(entry: Mapping[str, Any]) -> str:
         return "Cannot say yet"
     if "in" not in words.split():
         return words[0].upper() + words[1:]
-    sentence = f"{words[0].upper()}{words[1:]} shots should be good"
-    low, high = (chance_in_words(end, tasted).removeprefix("about ") for end in entry["assurance_range"])
-    return sentence if low == high else f"{sentence} (at worst {low}, at best {high})"
+    return f"{words[0].upper()}{words[1:]} shots should be good"
 
 
 def basis(entry: Mapping[str, Any], shots: pd.DataFrame) -> str:
@@ -67,6 +66,14 @@ def basis(entry: Mapping[str, Any], shots: pd.DataFrame) -> str:
     served = sorted({str(word) for word in shots.get("served_as", pd.Series(dtype="str")).dropna()})
     parts = [count(entry["shots"], "shot"), f"{entry['tasted']} tasted", count(entry["tasters"], "taster"), *served]
     return ", ".join(parts)
+
+
+def doubt(entry: Mapping[str, Any]) -> str:
+    """How far the chance itself is in doubt; empty where its ends sound the same or a chance is not told."""
+    if entry["assurance_range"] is None or entry["tasted"] < FEW_TASTED:
+        return ""
+    low, high = (chance_in_words(end, entry["tasted"]).removeprefix("about ") for end in entry["assurance_range"])
+    return "" if low == high else f"at worst {low}, at best {high}"
 
 
 def best(entry: Mapping[str, Any]) -> str:
@@ -96,11 +103,6 @@ def quality(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
             )
         )
     return told
-
-
-def _clock(shots: pd.DataFrame) -> str | None:
-    clocks = shots["clock"].dropna().unique() if "clock" in shots else []
-    return str(clocks[0]) if len(clocks) == 1 else None
 
 
 def _shots(result: SetupResult) -> dict[str, Any]:
