@@ -87,6 +87,7 @@ class RawTable:
     :param rows: canonical columns that the source has; index = row number as its owner counts.
     :param source: number of the ``[[source]]`` block, from 0.
     :param together: whether shots, readings and scores stand in one row each, so that place and row make the shot_id.
+    :param headings: canonical column -> heading as its owner wrote it, which may name a unit: "In (oz)".
     """
 
     table: str
@@ -94,6 +95,7 @@ class RawTable:
     rows: pd.DataFrame
     source: int = 0
     together: bool = False
+    headings: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,374 @@
+"""Ingest: from the files of every source to raw tables under canonical headings, cells still as they were written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel
+
+from tastefield.config import SourceConfig, matching_files
+from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError
+from tastefield.hooks import Reader
+from tastefield.records import Chunk, Context, RawTable
+from tastefield.tables import headings, parts, units
+from tastefield.tables.cells import filled, is_filled, shown
+from tastefield.words.columns import TABLES, column, names
+from tastefield.words.findings import Finding, finding
+from tastefield.words.nearest import nearest, suggestion
+
+NOT_NAMED = "not named"
+BELONGS_TO: dict[str, tuple[str, ...]] = {
+    "machine": ("grinder", "basket", "basket_g", "basket_kind", "head", "machine_model", "grinder_model", "grinder_zero"),
+    "grinder": ("grinder_model", "grinder_zero"),
+    "coffee": ("roast", "roast_date", "decaf"),
+}
+"""What is not filled down past a change of the thing it belongs to: a new machine has not the last one's basket."""
+
+_TOTAL = re.compile(r"(?:(?:grand|[\w.'-]+) )?(?:sub-?)?totals?|sum|average|avg\.?|mean|median", re.IGNORECASE)
+_NOT_LABELS = ("notes", "score", "taster", "operator", "grind_setting", "dose_setting", "attribute")
+
+
+@dataclass(frozen=True, eq=False)
+class Ingested:
+    """What the readers gave.
+
+    :param raw: one raw table for each place and table.
+    """
+
+    raw: tuple[RawTable, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(eq=False)
+class _Place:
+    """All rows of one place of one source, in the source's own headings."""
+
+    number: int
+    source: SourceConfig
+    name: str
+    rows: pd.DataFrame
+    holds: tuple[str, ...]
+    understood: headings.Understood = field(default_factory=lambda: headings.Understood({}, (), ()))
+
+
+def ingest(
+    sources: Sequence[SourceConfig],
+    readers: Mapping[str, Reader],
+    folder: Path,
+    seed: int,
+    options: Sequence[BaseModel],
+) -> Ingested:
+    """Read every source and map its headings.
+
+    :param readers: readers by name.
+    :param folder: folder that relative paths start from.
+    :param options: for each source the validated options of its reader.
+    :raises ConfigError: a source cannot be understood; every problem of every source at once.
+    :raises ReadError: a file cannot be read (:class:`TastefieldError` with all of them where several cannot).
+    """
+    findings: list[Finding] = []
+    problems = [problem for number, source in enumerate(sources) for problem in _faulty_units(number, source)]
+    if problems:
+        raise ConfigError(problems)
+    places: list[_Place] = []
+    unreadable: list[TastefieldError] = []
+    for number, (source, own) in enumerate(zip(sources, options, strict=True)):
+        try:
+            places += _read(number, source, readers, folder, Context(own, seed), findings)
+        except ReadError as error:
+            unreadable.append(error)
+    if len(unreadable) == 1:
+        raise unreadable[0]
+    if unreadable:
+        raise TastefieldError(problem for error in unreadable for problem in error.problems)
+    _tell_apart(places, findings)
+    for place in places:
+        problems += _understand(place)
+    problems += _headings_nowhere(places)
+    if problems:
+        raise ConfigError(problems)
+    raw = [table for place in places for table in _tables(place, findings)]
+    return Ingested(tuple(raw), tuple(findings))
+
+
+def _faulty_units(number: int, source: SourceConfig) -> Iterable[Problem]:
+    """Units no column can be given in."""
+    for name, unit in source.units.items():
+        choices = [column(table, name) for table in source.holds or TABLES if name in names(table)]
+        if choices and not any(units.is_unit(one, unit) for one in choices):
+            known = units.known_units(choices[0])
+            why = f"{name} is kept in {choices[0].unit}" if choices[0].unit else f"{name} has no unit"
+            where = f"[[source]] {number + 1}, units.{name}"
+            yield Problem(f'"{unit}" is no unit of {name}', where, why, suggestion(unit, known))
+
+
+def _read(
+    number: int,
+    source: SourceConfig,
+    readers: Mapping[str, Reader],
+    folder: Path,
+    ctx: Context,
+    findings: list[Finding],
+) -> list[_Place]:
+    """Let the reader read, and join the chunks of each place."""
+    files = _files(source, folder, findings)
+    reader = _reader(number, source, readers, files)
+    pieces: dict[str, list[Chunk]] = {}
+    try:
+        for chunk in reader.read(files, ctx):
+            if not isinstance(chunk, Chunk) or not isinstance(chunk.rows, pd.DataFrame):
+                raise PluginError(
+                    Problem(
+                        "does not yield chunks",
+                        f"reader {reader.name}",
+                        f"found {type(chunk).__name__}",
+                        "yield Chunk(rows=a DataFrame, place=the file or sheet)",
+                    )
+                )
+            pieces.setdefault(str(chunk.place), []).append(chunk)
+    except TastefieldError:
+        raise
+    except Exception as error:
+        place = source.path or f"[[source]] {number + 1}"
+        raise ReadError(
+            place, f"the reader {reader.name} failed: {type(error).__name__}: {error}", "mend the reader or the file"
+        ) from error
+    findings += ctx.findings
+    return [_joined(number, source, place, chunks, findings) for place, chunks in pieces.items()]
+
+
+def _files(source: SourceConfig, folder: Path, findings: list[Finding]) -> tuple[Path, ...]:
+    if not source.path:
+        return ()
+    relative = not Path(source.path).is_absolute()
+    if relative and ".." in Path(source.path).parts and "*" in source.path:
+        raise ReadError(source.path, "a pattern may not leave its folder", "write the whole path from / on")
+    found = matching_files(folder, source.path)
+    for path in found:
+        if path.name.startswith("~$"):
+            findings.append(finding("file_skipped", {"place": path.name}, file=path.name))
+    found = tuple(path for path in found if not path.name.startswith("~$"))
+    if found:
+        return found
+    where = folder / source.path
+    if where.is_dir():
+        raise ReadError(source.path, "it is a folder", f'name the files in it, for example "{source.path}/*.csv"')
+    there = [path.name for path in where.parent.iterdir() if path.is_file()] if where.parent.is_dir() else []
+    close = nearest(where.name, there)
+    do = f'did you mean "{close}"?' if close else f"check the name; paths start from {folder}"
+    raise ReadError(source.path, "no such file", do)
+
+
+def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], files: Sequence[Path]) -> Reader:
+    where = f"[[source]] {number + 1}"
+    if source.reader:
+        if source.reader not in readers:
+            do = suggestion(source.reader, readers)
+            raise ConfigError(Problem(f'there is no reader "{source.reader}"', f"{where}, reader", do=do))
+        return readers[source.reader]
+    suffix = files[0].suffix.lower() if files else ""
+    for reader in readers.values():
+        if suffix in reader.suffixes:
+            return reader
+    known = sorted({ending for reader in readers.values() for ending in reader.suffixes})
+    do = f"name a reader ({', '.join(readers)}), or give a file that ends in {', '.join(known)}"
+    raise ConfigError(Problem(f'no reader knows files ending in "{suffix}"', f"{where}, path", do=do))
+
+
+def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk], findings: list[Finding]) -> _Place:
+    frames = [chunk.rows.rename(columns=str) for chunk in chunks]
+    rows = (frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])).astype(object)
+    numbered = pd.api.types.is_integer_dtype(rows.index) and rows.index.is_unique
+    if not rows.columns.is_unique:
+        raise PluginError(
+            Problem("two columns have the same heading", name, do="let the reader make the headings unique")
+        )
+    if not numbered:
+        rows.index = pd.RangeIndex(1, len(rows) + 1)
+        findings.append(finding("rows_renumbered", {"place": name}))
+    rows.index = rows.index.astype("int64")
+    holds = tuple(dict.fromkeys(table for chunk in chunks for table in chunk.holds)) or source.holds
+    unknown = [table for table in holds if table not in TABLES]
+    if unknown:
+        raise PluginError(
+            Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
+        )
+    blank = ~filled(rows).any(axis=1)
+    return _Place(number, source, name, rows[~blank], holds)
+
+
+def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
+    """Give a place that two sources read two names, and say so where both hold the same table."""
+    seen: dict[str, list[_Place]] = {}
+    for place in places:
+        before = seen.setdefault(place.name, [])
+        shared = [table for other in before for table in other.holds if table in place.holds]
+        if before and (shared or not place.holds or not all(other.holds for other in before)):
+            table = ", ".join(dict.fromkeys(shared)) or "rows"
+            findings.append(finding("place_read_twice", {"place": place.name}, table=table))
+            place.name = f"{place.name} (source {place.number + 1})"
+        before.append(place)
+
+
+def _understand(place: _Place) -> list[Problem]:
+    """Map the headings of one place, decide what it holds, and tell what is missing for that."""
+    found = [str(heading) for heading in place.rows.columns]
+    if not place.holds:
+        place.holds = _holds(found, place.source.columns)
+    place.understood = headings.understand(found, place.holds, place.source.columns)
+    given = {*place.understood.columns, *place.source.fill}
+    problems = []
+    for table in place.holds:
+        needed = [(one.name,) for one in TABLES[table] if one.required and one.name not in ("machine", "coffee")]
+        needed += [parts.MEASURES["readings"]] if table == "readings" else []
+        made = {"shot_id"} if len(place.holds) > 1 and "shots" in place.holds else set()
+        for group in needed:
+            if not {*given, *made} & set(group):
+                problems.append(_no_heading(place, table, group))
+    return problems
+
+
+def _no_heading(place: _Place, table: str, group: Sequence[str]) -> Problem:
+    listed = ", ".join(f'"{heading}"' for heading in place.rows.columns[:40])
+    example = place.understood.unused[0] if place.understood.unused else "its heading"
+    return Problem(
+        f"no heading names {' or '.join(group)}, which {table} cannot do without",
+        place.name,
+        f"the headings are {listed}" if listed else "there are no headings",
+        f'write under [source.columns] of its [[source]]: {group[0]} = "{example}"',
+    )
+
+
+def _holds(found: Sequence[str], configured: Mapping[str, str]) -> tuple[str, ...]:
+    """Which tables the headings speak of, where neither reader nor configuration says."""
+    for table, marks in (("traces", {"t_s", "mass_g"}), ("checks", {"check", "value"})):
+        if marks <= set(headings.understand(found, [table], configured).columns):
+            return (table,)
+    columns = headings.understand(found, ["shots", "readings", "scores"], configured).columns
+    holds = [table for table in ("readings", "scores") if set(parts.MEASURES[table]) & set(columns)]
+    if "dose_g" in columns or "shot_id" not in columns or not holds:
+        holds.insert(0, "shots")
+    return tuple(holds)
+
+
+def _headings_nowhere(places: Sequence[_Place]) -> list[Problem]:
+    """Configured headings that stand in no place of their source."""
+    problems = []
+    for number in dict.fromkeys(place.number for place in places):
+        mine = [place for place in places if place.number == number]
+        every = list(dict.fromkeys(str(heading) for place in mine for heading in place.rows.columns))
+        for name, theirs in mine[0].source.columns.items():
+            if any(name in place.understood.columns for place in mine):
+                continue
+            held = {table for place in mine for table in place.holds}
+            if not any(name in names(table) for table in held):
+                why = f"this source holds {', '.join(sorted(held))}"
+                problem = Problem(f"{name} is no column of them", f"{mine[0].name}, columns.{name}", why, "remove it")
+            else:
+                listed = ", ".join(f'"{heading}"' for heading in every[:40])
+                close = nearest(theirs, every)
+                do = f'write "{close}"' if close else "name one of them"
+                where = f"{mine[0].name}, columns.{name}"
+                problem = Problem(f'there is no heading "{theirs}"', where, f"the headings are {listed}", do)
+            problems.append(problem)
+    return problems
+
+
+def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
+    """One raw table for each table the place holds."""
+    where = {"place": place.name}
+    _tell_headings(place, findings)
+    typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
+    total = _totals(place, typed)
+    whole = _filled_in(typed, place.source, total)
+    if "shots" in place.holds or "checks" in place.holds:
+        for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
+            wanted = any(name in names(table) for table in place.holds)
+            if wanted and (name not in whole or not filled(whole[[name]]).to_numpy().any()) and len(whole):
+                whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
+                findings.append(finding("not_named", where, what=name, name=default))
+    together = len(place.holds) > 1
+    out = []
+    for table in place.holds:
+        columns = [name for name in names(table) if name in whole]
+        rows = whole[columns]
+        if together and table != "shots":
+            rows = _part(rows, typed, table)
+        known = {name: place.understood.columns[name] for name in columns if name in place.understood.columns}
+        out.append(RawTable(table, place.name, rows, place.number, together, known))
+    return out
+
+
+def _tell_headings(place: _Place, findings: list[Finding]) -> None:
+    where = {"place": place.name}
+    if place.understood.common:
+        listed = ", ".join(f'{name} = "{place.understood.columns[name]}"' for name in place.understood.common)
+        findings.append(finding("headings_understood", where, list=listed))
+    counts = filled(place.rows[list(place.understood.unused)]).sum()
+    used = [(heading, int(count)) for heading, count in counts.items() if count]
+    if used:
+        listed = ", ".join(f'"{heading}" ({count} filled)' for heading, count in used)
+        findings.append(finding("columns_unused", where, list=listed, example=f'notes = "{used[0][0]}"'))
+    for name, theirs in place.source.columns.items():
+        if name not in place.understood.columns and any(name in names(table) for table in place.holds):
+            findings.append(finding("heading_missing_here", where, heading=f'"{theirs}"', column=name))
+
+
+def _totals(place: _Place, typed: pd.DataFrame) -> pd.Series:
+    """Rows that sum up others: a label such as "Total" and no coffee. Nothing is filled into them."""
+    skip = [place.understood.columns[name] for name in _NOT_LABELS if name in place.understood.columns]
+    labels = place.rows.drop(columns=skip)
+    said = np.zeros(len(labels), dtype=bool)
+    for heading in labels.columns:
+        cells = labels[heading].array
+        said |= [isinstance(cell, str) and bool(_TOTAL.fullmatch(cell.strip(" \t:"))) for cell in cells]
+    no_coffee = parts.labels(typed, "coffee") == ""
+    return pd.Series(said, index=labels.index) & no_coffee
+
+
+def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: pd.Series) -> pd.DataFrame:
+    """Cells filled down from above, then constants; nothing typed is overwritten."""
+    whole = typed.copy()
+    owners = {name: owner for owner, owned in BELONGS_TO.items() for name in owned}
+    new = {name: _changes(typed, name, total) for name in BELONGS_TO}
+    for name in source.fill_down:
+        if name not in whole:
+            continue
+        there = filled(whole[[name]])[name] & ~total
+        block = pd.Series(0, index=whole.index)
+        for owner, owned in BELONGS_TO.items():
+            if name in owned and name in owners:
+                block = block + new[owner].cumsum() * (len(whole) + 1)
+        down = whole[name].where(there, None).groupby(block.to_numpy()).ffill()
+        whole[name] = whole[name].where(there | total, down)
+    for name, value in source.fill.items():
+        if name not in whole:
+            whole[name] = pd.Series(None, index=whole.index, dtype=object)
+        there = filled(whole[[name]])[name]
+        whole[name] = whole[name].where(there | total, value)
+    return whole
+
+
+def _changes(typed: pd.DataFrame, name: str, total: pd.Series) -> pd.Series:
+    """Rows on which the label of a column changes from the one written last."""
+    written = parts.labels(typed, name).where(~total, "")
+    last = written.where(written != "").ffill()
+    return (written != "") & (written != last.shift().fillna(""))
+
+
+def _part(rows: pd.DataFrame, typed: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Rows of a shared sheet that hold a reading or a score, or describe one; the rest keep to the shots."""
+    own = [name for name in rows.columns if name in parts.own_columns(table)]
+    measures = [name for name in parts.MEASURES[table] if name in typed]
+    measured = filled(typed[measures]).any(axis=1)
+    described = filled(typed[[name for name in own if name in typed]])
+    part = rows.copy()
+    for name in part.columns:
+        keep = measured | described[name] if name in described else measured
+        part[name] = part[name].where(keep, None)
+    return part[measured | described.any(axis=1)]

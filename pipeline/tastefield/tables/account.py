@@ -1,0 +1,152 @@
+"""The account: for every place and table, rows and cells read = kept + set aside, counted from what is really there.
+
+Read is counted from the raw tables, kept from the kept frames and set aside from the set-aside table, each on its own,
+so that a row or a cell lost anywhere between makes them disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple, Protocol
+
+import numpy as np
+import pandas as pd
+
+from tastefield.tables.cells import filled
+from tastefield.tables.parts import OUTCOME_CELLS, Raw, lead_rows, outcome_only, shot_names
+from tastefield.words.columns import names
+
+
+class Count(NamedTuple):
+    """Rows and filled cells of one table in one place."""
+
+    place: str
+    table: str
+    read: int
+    kept: int
+    set_aside: int
+    cells_read: int
+    cells_kept: int
+    cells_set_aside: int
+
+
+class Kept(Protocol):
+    """What the records offer, as far as needed here."""
+
+    @property
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """Kept rows by table."""
+
+    @property
+    def set_aside(self) -> pd.DataFrame:
+        """What was not kept."""
+
+    @property
+    def counts(self) -> Sequence[object]:
+        """The account as it was handed on."""
+
+
+class NotBalanced(RuntimeError):
+    """Something read was neither kept nor set aside, or was both: a defect of the program, never of the data."""
+
+
+def check_account(raw: Iterable[Raw], records: Kept) -> None:
+    """Count again and compare.
+
+    :raises NotBalanced: read is not kept + set aside somewhere, or the counts handed on are not what is there.
+    """
+    counts = tally(raw, records.tables, records.set_aside)
+    faults = [
+        f"{count.place}, {count.table}: {count}"
+        for count in counts
+        if count.read != count.kept + count.set_aside or count.cells_read != count.cells_kept + count.cells_set_aside
+    ]
+    told = [tuple(getattr(count, name) for name in Count._fields) for count in records.counts]
+    if not faults and told != [tuple(count) for count in counts]:
+        faults.append("the counts handed on differ from what is there")
+    read = {(count.place, count.table) for count in counts}
+    for table, frame in records.tables.items():
+        faults += [
+            f"{place}: {table} were kept that nobody read"
+            for place in frame["place"].unique()
+            if (place, table) not in read
+        ]
+    if faults:
+        raise NotBalanced("; ".join(faults))
+
+
+def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.DataFrame) -> list[Count]:
+    """Count rows and cells of every place and table, in the order they were read."""
+    kept_by = {
+        (table, place): group for table, frame in tables.items() for place, group in frame.groupby("place", sort=False)
+    }
+    aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
+    return [
+        _count(
+            one,
+            kept_by.get((one.table, one.place)),
+            aside_by.get((one.table, one.place)),
+            kept_by.get(("shots", one.place)),
+        )
+        for one in raw
+    ]
+
+
+def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shots: pd.DataFrame | None) -> Count:
+    rows = one.rows
+    lead = lead_rows(one)
+    is_lead = np.array([number == row for number, row in zip(lead.array, rows.index, strict=True)], dtype=bool)
+    kept_rows = pd.Index([] if kept is None else kept["row"])
+    whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
+    row_kept = rows.index.isin(kept_rows)
+    row_aside = rows.index.isin(whole)
+
+    there = filled(rows).to_numpy()
+    cell_aside = there & (row_aside[:, None] | _named(rows, aside))
+    stands = _standing(one, lead, kept) | _moved(one, shots)
+    return Count(
+        one.place,
+        one.table,
+        read=int(is_lead.sum()),
+        kept=int((is_lead & row_kept).sum()),
+        set_aside=int((is_lead & row_aside).sum()),
+        cells_read=int(there.sum()),
+        cells_kept=int((there & stands & ~cell_aside).sum()),
+        cells_set_aside=int(cell_aside.sum()),
+    )
+
+
+def _named(rows: pd.DataFrame, aside: pd.DataFrame | None) -> np.ndarray:
+    """Which cells the set-aside table names one by one."""
+    named = np.zeros(rows.shape, dtype=bool)
+    if aside is None or rows.empty:
+        return named
+    at = rows.index.get_indexer(pd.Index(aside["row"]))
+    column = rows.columns.get_indexer(pd.Index(aside["column"]))
+    found = (at >= 0) & (column >= 0)
+    named[at[found], column[found]] = True
+    return named
+
+
+def _standing(one: Raw, lead: pd.Series, kept: pd.DataFrame | None) -> np.ndarray:
+    """Which cells have a value in the kept row that stands for theirs."""
+    rows = one.rows
+    if kept is None or rows.empty:
+        return np.zeros(rows.shape, dtype=bool)
+    known = kept.set_index("row")
+    at = known.index.get_indexer(pd.Index(lead))
+    values = known[[name for name in rows.columns if name in names(one.table)]].notna().to_numpy()
+    return np.where((at >= 0)[:, None], values[at], False)
+
+
+def _moved(one: Raw, shots: pd.DataFrame | None) -> np.ndarray:
+    """Which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
+    rows = one.rows
+    moved = np.zeros(rows.shape, dtype=bool)
+    if shots is None or (one.table == "scores" and not one.together):
+        return moved
+    has_outcome = shot_names(one).isin(shots.loc[shots["outcome"].notna(), "shot_id"].astype("object")).to_numpy()
+    for name in OUTCOME_CELLS.get(one.table, ()):
+        if name in rows:
+            moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]).to_numpy() & has_outcome
+    return moved

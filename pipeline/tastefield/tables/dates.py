@@ -1,0 +1,76 @@
+"""Dates as people type them. A date without its year, or a bare number, is not read."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+from tastefield.tables.numbers import plain
+
+_MONTHS = {name: number for number, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)}
+_MONTH_NAMES = "january february march april may june july august september october november december".split()
+_MONTHS |= {name: number for number, name in enumerate(_MONTH_NAMES, 1)} | {"sept": 9}
+_TIME = r"(?:[T, ]+(?P<clock>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?)\s*(?P<half>am|pm)?\s*(?:Z|[+-][0-9]{2}:?[0-9]{2})?)?"
+_ISO = re.compile(rf"(?P<year>[0-9]{{4}})[-/.](?P<month>[0-9]{{1,2}})[-/.](?P<day>[0-9]{{1,2}}){_TIME}", re.IGNORECASE)
+_NUMERIC = re.compile(
+    rf"(?P<first>[0-9]{{1,2}})[-/. ]+(?P<second>[0-9]{{1,2}})[-/. ]+(?P<year>[0-9]{{4}}|[0-9]{{2}}){_TIME}", re.IGNORECASE
+)
+_DAY_NAME = re.compile(
+    rf"(?:[a-z]+day,? )?(?P<day>[0-9]{{1,2}})(?:st|nd|rd|th)?[-/. ]+(?P<name>[a-z]+)[-/., ]+(?P<year>[0-9]{{4}}|[0-9]{{2}}){_TIME}",
+    re.IGNORECASE,
+)
+_NAME_DAY = re.compile(
+    rf"(?P<name>[a-z]+)[-/. ]+(?P<day>[0-9]{{1,2}})(?:st|nd|rd|th)?,?[-/. ]+(?P<year>[0-9]{{4}}){_TIME}", re.IGNORECASE
+)
+_SHORT = re.compile(r"[0-9]{1,2}[-/. ][a-z]{3,9}|[a-z]{3,9}[-/. ][0-9]{1,2}", re.IGNORECASE)
+
+
+def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
+    """A date, with its time of day where one is given; ``None`` where the text is none.
+
+    A time zone is dropped: the time of day is the one on the wall.
+
+    :param day_first: whether 3/4/2026 is the third of April.
+
+    >>> from_text("3.4.26 14:05")
+    datetime.datetime(2026, 4, 3, 14, 5)
+    """
+    text = plain(text)
+    for pattern in (_ISO, _NUMERIC, _DAY_NAME, _NAME_DAY):
+        found = pattern.fullmatch(text)
+        if found:
+            parts = found.groupdict()
+            try:
+                return dt.datetime.combine(_day(parts, day_first), _clock(parts))
+            except ValueError:
+                return None
+    return None
+
+
+def looks_like_short_date(text: str) -> bool:
+    """Whether a text is what spreadsheets export for 4-2 typed into a plain cell: 02-Apr, Apr-02."""
+    text = plain(text)
+    return bool(_SHORT.fullmatch(text)) and any(word in _MONTHS for word in re.findall(r"[a-z]+", text.casefold()))
+
+
+def _day(parts: dict[str, str | None], day_first: bool) -> dt.date:
+    year = int(parts["year"] or 0)
+    year += 2000 if year < 100 else 0
+    if parts.get("first"):
+        first, second = int(parts["first"] or 0), int(parts["second"] or 0)
+        return dt.date(year, second, first) if day_first else dt.date(year, first, second)
+    name = parts.get("name")
+    month = _MONTHS.get(name.casefold(), 0) if name else int(parts["month"] or 0)
+    return dt.date(year, month, int(parts["day"] or 0))
+
+
+def _clock(parts: dict[str, str | None]) -> dt.time:
+    clock = parts["clock"]
+    if not clock:
+        return dt.time()
+    hour, minute, *rest = clock.replace(",", ".").split(":")
+    hours = int(hour)
+    if parts["half"]:
+        hours = hours % 12 + (12 if parts["half"].casefold() == "pm" else 0)
+    second = float(rest[0]) if rest else 0.0
+    return dt.time(hours, int(minute), int(second), round(second % 1 * 1e6) % 1_000_000)

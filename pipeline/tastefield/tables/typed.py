@@ -1,0 +1,184 @@
+"""Typed: one raw table with every cell read by its kind, and the cells that could not be read.
+
+Works on one place at a time; keys, joins and limits that need other places come later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from tastefield.tables import numbers
+from tastefield.tables.cells import DTYPES, PROBLEM_COLUMNS, Reading, is_filled, parse, shown
+from tastefield.tables.parts import OUTCOME_CELLS, Raw, has_measure, lead_rows, outcome_only, shot_names
+from tastefield.words.columns import TABLES, column
+from tastefield.words.outcomes import split_outcome
+
+MEASURED = {"readings": "reading", "scores": "score", "traces": "weight", "checks": "value", "shots": "dose"}
+
+
+@dataclass(eq=False)
+class Part:
+    """One raw table while it is read.
+
+    :param frame: every canonical column, typed; same index as the raw rows.
+    :param lead: the row that stands for each row (see :func:`~tastefield.tables.parts.lead_rows`).
+    :param shot: name of the shot of each row.
+    :param problems: cells set aside while their rows may stay: :data:`~tastefield.tables.cells.PROBLEM_COLUMNS`
+        and ``column``.
+    :param outcomes: cells that say how the shot went instead of what they should: row -> outcome.
+    :param described: cells that describe a reading or score their row has not: column -> how many.
+    """
+
+    raw: Raw
+    frame: pd.DataFrame
+    lead: pd.Series
+    shot: pd.Series
+    problems: list[pd.DataFrame] = field(default_factory=list)
+    outcomes: dict[int, str] = field(default_factory=dict)
+    described: dict[str, int] = field(default_factory=dict)
+
+    def set_cells_aside(self, name: str, mask: np.ndarray, reason: str | Sequence[str], do: str) -> None:
+        """Set aside the filled cells of one column where ``mask`` holds.
+
+        :param reason: one for all, or one for each row.
+        """
+        if name not in self.raw.rows:
+            return
+        written = self.raw.rows[name].array
+        told = [
+            (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, False)
+            for at in np.flatnonzero(mask)
+            if is_filled(written[at])
+        ]
+        if told:
+            self.problems.append(pd.DataFrame(told, columns=list(PROBLEM_COLUMNS)).assign(column=name))
+
+
+def decimal_marks(place: Sequence[Raw], configured: str) -> dict[str, str]:
+    """The decimal mark of every numeric column of one place: as configured, as proved by the column, else by the place.
+
+    :param place: the raw tables of the place.
+    :param configured: ``.``, ``,`` or ``auto``.
+    """
+    texts: dict[str, list[str]] = {}
+    for raw in place:
+        for name in raw.rows.columns:
+            if column(raw.table, name).kind in ("number", "duration", "integer", "score"):
+                texts[name] = [cell for cell in raw.rows[name].array if isinstance(cell, str)]
+    if configured != "auto":
+        return dict.fromkeys(texts, configured)
+    own = {name: numbers.decimal_evidence(dict.fromkeys(cells)) for name, cells in texts.items()}
+    marks = {mark for mark in own.values() if mark}
+    all_of_place = marks.pop() if len(marks) == 1 else "?" if marks else ""
+    return {name: mark or all_of_place for name, mark in own.items()}
+
+
+def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first: bool, clock: str | None) -> Part:
+    """Read every cell of one raw table; scores are left for later, when their scale is known.
+
+    :param marks: decimal mark by column.
+    :param units: unit by column, for cells that name none.
+    :param clock: what clock the times of shots run on where their row does not say.
+    """
+    part = Part(raw, pd.DataFrame(index=raw.rows.index), lead_rows(raw), shot_names(raw))
+    for one in TABLES[raw.table]:
+        if one.name not in raw.rows or one.kind == "score":
+            part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])  # type: ignore[call-overload]
+            continue
+        written = raw.rows[one.name]
+        if raw.table == "shots" and one.name in OUTCOME_CELLS["shots"]:
+            written = take_outcomes(part, written)
+        parsed = parse(one, written, Reading(marks.get(one.name, ""), units.get(one.name, ""), day_first))
+        part.frame[one.name] = parsed.values
+        note_problems(part, one.name, parsed.problems)
+    if raw.table == "shots":
+        against = np.isin(raw.rows.index, give_outcomes(part, part.outcomes))
+        for name in OUTCOME_CELLS["shots"]:
+            if against.any() and name in raw.rows:
+                refuse_outcome(part, name, against)
+        _once_each(part)
+        if clock:
+            part.frame["clock"] = part.frame["clock"].fillna(clock)
+    elif raw.together:
+        _describe(part)
+    return part
+
+
+def take_outcomes(part: Part, written: pd.Series) -> pd.Series:
+    """Cells without the words that say how the shot went; those words are noted in ``part.outcomes``."""
+    rest = written.copy()
+    for at, cell in enumerate(written.array):
+        outcome, left = split_outcome(cell)
+        if outcome is not None:
+            part.outcomes.setdefault(written.index[at], outcome)
+            rest.iloc[at] = left or None
+    return rest
+
+
+def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
+    """Write outcomes found elsewhere into the outcome column where it is empty.
+
+    :returns: rows whose outcome column says something else; the word found elsewhere is then not taken.
+    """
+    against = []
+    for row, outcome in outcomes.items():
+        said = shots.frame.at[row, "outcome"]
+        if pd.isna(said):
+            shots.frame.at[row, "outcome"] = outcome
+        elif said != outcome:
+            against.append(row)
+    return against
+
+
+def refuse_outcome(part: Part, name: str, rows: np.ndarray) -> None:
+    """Set aside cells of one column that hold an outcome word and nothing else, where ``rows`` holds."""
+    only = outcome_only(part.raw.rows[name]).to_numpy()
+    part.set_cells_aside(name, only & rows, "the outcome column says otherwise", "correct one of the two")
+
+
+def note_problems(part: Part, name: str, problems: pd.DataFrame) -> None:
+    """Note bad cells of one column, shown as their owner wrote them."""
+    if problems.empty:
+        return
+    written = part.raw.rows[name]
+    value = [shown(written.loc[row]) for row in problems["row"]]
+    part.problems.append(problems.assign(column=name, value=value))
+
+
+def _once_each(part: Part) -> None:
+    """A shot in several rows: each column holds the first value written; rows that say otherwise are told."""
+    lead = part.lead
+    repeats = np.array([first != row for first, row in zip(lead.array, lead.index, strict=True)], dtype=bool)
+    if not repeats.any():
+        return
+    keys = lead.to_numpy()
+    for name in part.frame.columns:
+        values = part.frame[name]
+        if name == "notes":
+            joined = values.dropna().astype("object").groupby(keys[values.notna()]).agg(lambda one: "; ".join(dict.fromkeys(one)))
+            part.frame[name] = pd.Series(keys, index=values.index).map(joined).astype("str")
+            continue
+        first = values.groupby(keys).first().reindex(keys)
+        first.index = values.index
+        differs = (values.notna() & (values != first).fillna(False)).to_numpy(dtype=bool)
+        if differs.any():
+            said = [f"an earlier row of this shot says {shown(one)}" for one in first.array]
+            part.set_cells_aside(name, differs, said, "correct the row that is wrong, or give each shot its own shot_id")
+        part.frame[name] = first
+
+
+def _describe(part: Part) -> None:
+    """Cells that describe a reading or a score in rows that have none: told, because their row is not one."""
+    without = ~has_measure(part.raw).to_numpy()
+    what = MEASURED[part.raw.table]
+    for name in part.raw.rows.columns:
+        before = len(part.problems)
+        if name in OUTCOME_CELLS.get(part.raw.table, ()):
+            continue
+        part.set_cells_aside(name, without, f"its row has no {what}", f"nothing, or write the {what}")
+        if len(part.problems) > before:
+            part.described[name] = len(part.problems[-1])

@@ -1,0 +1,1 @@
+"""Plugins that come with tastefield; they register exactly as a guest's do."""
