@@ -195,7 +195,7 @@ def _headings(heading: Row, body: list[Row], place: str, ctx: Context) -> list[s
     twice: list[str] = []
     names: list[str | None] = []
     for number, cell in enumerate(heading):
-        if isinstance(cell, str) and cell.strip() or is_filled(cell):
+        if (isinstance(cell, str) and cell.strip()) or is_filled(cell):
             name = shown(cell).strip()
         elif any(is_filled(row[number]) for row in body):
             name = f"(column {_letter(number)})"

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 from pydantic import BaseModel
 
@@ -16,21 +14,27 @@ from tastefield.errors import ConfigError, PluginError, Problem, ReadError, Tast
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, RawTable
 from tastefield.tables import headings, parts, units
-from tastefield.tables.cells import filled, is_filled, shown
+from tastefield.tables.cells import filled
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
 from tastefield.words.nearest import nearest, suggestion
 
 NOT_NAMED = "not named"
 BELONGS_TO: dict[str, tuple[str, ...]] = {
-    "machine": ("grinder", "basket", "basket_g", "basket_kind", "head", "machine_model", "grinder_model", "grinder_zero"),
+    "machine": (
+        "grinder",
+        "basket",
+        "basket_g",
+        "basket_kind",
+        "head",
+        "machine_model",
+        "grinder_model",
+        "grinder_zero",
+    ),
     "grinder": ("grinder_model", "grinder_zero"),
     "coffee": ("roast", "roast_date", "decaf"),
 }
 """What is not filled down past a change of the thing it belongs to: a new machine has not the last one's basket."""
-
-_TOTAL = re.compile(r"(?:(?:grand|[\w.'-]+) )?(?:sub-?)?totals?|sum|average|avg\.?|mean|median", re.IGNORECASE)
-_NOT_LABELS = ("notes", "score", "taster", "operator", "grind_setting", "dose_setting", "attribute")
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,7 +228,9 @@ def _understand(place: _Place) -> list[Problem]:
     given = {*place.understood.columns, *place.source.fill}
     problems = []
     for table in place.holds:
-        needed = [(one.name,) for one in TABLES[table] if one.required and one.name not in ("machine", "coffee")]
+        needed: list[tuple[str, ...]] = [
+            (one.name,) for one in TABLES[table] if one.required and one.name not in ("machine", "coffee")
+        ]
         needed += [parts.MEASURES["readings"]] if table == "readings" else []
         made = {"shot_id"} if len(place.holds) > 1 and "shots" in place.holds else set()
         for group in needed:
@@ -284,7 +290,8 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     where = {"place": place.name}
     _tell_headings(place, findings)
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
-    total = _totals(place, typed)
+    canonical = {theirs: name for name, theirs in place.understood.columns.items()}
+    total = parts.total_rows(place.rows.rename(columns=canonical))
     whole = _filled_in(typed, place.source, total)
     if "shots" in place.holds or "checks" in place.holds:
         for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
@@ -317,18 +324,6 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     for name, theirs in place.source.columns.items():
         if name not in place.understood.columns and any(name in names(table) for table in place.holds):
             findings.append(finding("heading_missing_here", where, heading=f'"{theirs}"', column=name))
-
-
-def _totals(place: _Place, typed: pd.DataFrame) -> pd.Series:
-    """Rows that sum up others: a label such as "Total" and no coffee. Nothing is filled into them."""
-    skip = [place.understood.columns[name] for name in _NOT_LABELS if name in place.understood.columns]
-    labels = place.rows.drop(columns=skip)
-    said = np.zeros(len(labels), dtype=bool)
-    for heading in labels.columns:
-        cells = labels[heading].array
-        said |= [isinstance(cell, str) and bool(_TOTAL.fullmatch(cell.strip(" \t:"))) for cell in cells]
-    no_coffee = parts.labels(typed, "coffee") == ""
-    return pd.Series(said, index=labels.index) & no_coffee
 
 
 def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: pd.Series) -> pd.DataFrame:

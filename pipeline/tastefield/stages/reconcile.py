@@ -6,8 +6,9 @@ a weight, a time or a taste. What is set aside is written out whole with its rea
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,13 +19,13 @@ from tastefield.errors import PluginError, Problem
 from tastefield.records import RawTable, Records, SourceCount, Taste
 from tastefield.tables import account, cells, doubts, headings, parts, taste, typed
 from tastefield.tables.typed import Part
-from tastefield.words.columns import KEYS, SET_ASIDE, TABLES, column, names
+from tastefield.words.columns import KEYS, SET_ASIDE, TABLES, column
 from tastefield.words.findings import Finding, finding
 from tastefield.words.tastes import TASTES, VERDICTS
 
 UNNAMED_TASTER = "unnamed taster"
 MOST_EXTRACTED_PCT = 30.0
-"""About the largest share of dry coffee that can dissolve: common practice, no source. Readings above are impossible."""
+"""About the largest share of dry coffee that can dissolve: common practice, no source."""
 
 
 @dataclass(eq=False)
@@ -40,9 +41,9 @@ class Verdicts:
 
     def against(self, mask: pd.Series | np.ndarray, reason: str | Sequence[str], do: str | Sequence[str]) -> None:
         """Set rows aside where ``mask`` holds; reason and remedy are one for all, or one for each row of the frame."""
-        for at in np.flatnonzero(np.asarray(mask, dtype=bool)):
+        for at in np.flatnonzero(np.asarray(mask, dtype=bool)).tolist():
             pair = (reason if isinstance(reason, str) else reason[at], do if isinstance(do, str) else do[at])
-            self.why.setdefault(int(at), []).append(pair)
+            self.why.setdefault(at, []).append(pair)
 
     @property
     def good(self) -> np.ndarray:
@@ -54,10 +55,10 @@ class Verdicts:
 
 @dataclass(frozen=True)
 class Lost:
-    """Shots that were set aside: the (place, row) of each of their rows, and their names."""
+    """Shots that were set aside, by the (place, row) of each of their rows and by name, and what to do about each."""
 
-    rows: frozenset[tuple[str, int]] = frozenset()
-    names: frozenset[str] = frozenset()
+    rows: Mapping[tuple[str, int], str] = field(default_factory=dict)
+    names: Mapping[str, str] = field(default_factory=dict)
 
 
 def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_config: TasteConfig) -> Records:
@@ -72,7 +73,7 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     _refuse_unnumbered(raw)
     findings: list[Finding] = []
     read_parts = _read_cells(raw, sources)
-    used_taste = _read_scores(read_parts, sources, taste_config, findings)
+    used_taste = _read_scores(read_parts, taste_config, findings)
     findings += _outcomes_told(read_parts)
 
     kept: dict[str, pd.DataFrame] = {}
@@ -87,7 +88,8 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
             lost = _lost(verdicts, of_table)
     told = _in_order(aside, raw)
     set_aside = told[list(SET_ASIDE)]
-    findings += _set_aside_told(told, kept) + _described_told(read_parts) + doubts.about(kept)
+    findings += _set_aside_told(told, kept) + _described_told(read_parts)
+    findings += doubts.about(kept) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
     records = Records(kept, set_aside, counts, used_taste, tuple(findings))
     account.check_account(raw, records)
@@ -98,7 +100,9 @@ def _refuse_unnumbered(raw: Sequence[RawTable]) -> None:
     """Row numbers name what is set aside, so they must be unique in their place."""
     places = Counter((one.place, one.table) for one in raw)
     do = "the index of a chunk is the row number as its owner counts, each once in its place"
-    problems = [Problem("two rows have the same number", one.place, do=do) for one in raw if not one.rows.index.is_unique]
+    problems = [
+        Problem("two rows have the same number", one.place, do=do) for one in raw if not one.rows.index.is_unique
+    ]
     problems += [
         Problem(f"{table} were handed on in {count} pieces", place, do="join them into one raw table")
         for (place, table), count in places.items()
@@ -122,9 +126,7 @@ def _read_cells(raw: Sequence[RawTable], sources: Sequence[SourceConfig]) -> lis
     return read
 
 
-def _read_scores(
-    read_parts: Sequence[Part], sources: Sequence[SourceConfig], config: TasteConfig, findings: list[Finding]
-) -> Taste:
+def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list[Finding]) -> Taste:
     """Hear every score cell, settle the scale, then turn what was said into scores."""
     words = tuple(dict.fromkeys((*VERDICTS, *TASTES, *(word.casefold() for word in config.words))))
     scored = [part for part in read_parts if part.raw.table == "scores" and "score" in part.raw.rows]
@@ -133,12 +135,11 @@ def _read_scores(
     for part in scored:
         cells_ = part.raw.rows["score"]
         written = typed.take_outcomes(part, cells_) if part.raw.together else cells_
-        mark = typed.decimal_marks([part.raw], sources[part.raw.source].decimal)["score"]  # type: ignore[attr-defined]
-        said = taste.listen(written, words, mark)
-        typed.note_problems(part, "score", said.problems)
+        listened = taste.listen(written, words, part.marks.get("score", ""))
+        typed.note_problems(part, "score", listened.problems)
         part.frame["attribute"] = part.frame["attribute"].str.casefold().fillna(config.attribute.casefold())
         modelled.append(part.frame["attribute"] == config.attribute.casefold())
-        heard.append(said.values)
+        heard.append(listened.values)
 
     every = [one for said, ours in zip(heard, modelled, strict=True) for one in said[ours].dropna()]
     scale = config.scale or taste.infer_scale(every)
@@ -160,7 +161,8 @@ def _taste_told(every: Sequence[taste.Said], used: Taste) -> list[Finding]:
         told.append(finding("scale_inferred", low=f"{low:g}", high=f"{high:g}", good=f"{used.good:g}"))
     in_words = [word for said in every if said.value is None for word in said.words]
     if in_words:
-        listed = ", ".join(f"{word} {used.words[word]:.3g}" for word in sorted(set(in_words), key=used.words.__getitem__))
+        in_order = sorted(set(in_words), key=lambda word: (used.words[word], word))
+        listed = ", ".join(f"{word} {used.words[word]:.3g}" for word in in_order)
         count = sum(said.value is None for said in every)
         told.append(finding("scores_from_words", count=count, list=listed))
     return told
@@ -219,7 +221,7 @@ def _stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
         pieces.append(frame[_is_lead(part)])
     if pieces:
         return pd.concat(pieces, ignore_index=True)
-    empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}  # type: ignore[call-overload]
+    empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}
     return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
 
 
@@ -229,44 +231,52 @@ def _is_lead(part: Part) -> np.ndarray:
 
 
 def _against_missing(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> None:
-    """Rows without what their table cannot do without, and, where that cell was bad, why."""
-    bad: dict[tuple[str, int, str], tuple[str, str, str]] = {}
-    for part in of_table:
-        for problems in part.problems:
-            told = problems[["row", "column", "value", "reason", "do"]].itertuples(index=False, name=None)
-            bad |= {(part.raw.place, row, name): (value, reason, do) for row, name, value, reason, do in told}
+    """Rows without what their table cannot do without and, where that cell was bad, why; sums of other rows."""
     frame = verdicts.frame
     places = list(zip(frame["place"], frame["row"], strict=True))
-    needed = [(one.name,) for one in TABLES[table] if one.required]
-    needed += [parts.MEASURES["readings"]] if table == "readings" else []
-    for group in needed:
-        missing = frame[list(group)].isna().all(axis=1).to_numpy()
-        for at in np.flatnonzero(missing):
-            faults = [(name, bad[(*places[at], name)]) for name in group if (*places[at], name) in bad]
-            for name, (value, reason, do) in faults:
-                verdicts.why.setdefault(int(at), []).append((f"{name} holds {value}: {reason}", do))
-            if not faults:
-                what = " or ".join(_plain_name(name) for name in group)
-                do = f"write it, or name its heading under [source.columns]{_fill_hint(group[0])}"
-                verdicts.why.setdefault(int(at), []).append((f"there is no {what}", do))
+    sums = {(part.raw.place, row) for part in of_table for row in part.raw.rows.index[parts.total_rows(part.raw.rows)]}
+    bad = {
+        (part.raw.place, row, name): (f"{_label(name)} holds {value}: {reason}", do)
+        for part in of_table
+        for problems in part.problems
+        for row, name, value, reason, do in problems[["row", "column", "value", "reason", "do"]].itertuples(index=False)
+    }
+    absent: dict[int, list[str]] = {}
+    for group in _needed(table):
+        for at in np.flatnonzero(frame[list(group)].isna().all(axis=1)).tolist():
+            faults = [bad[(*places[at], name)] for name in group if (*places[at], name) in bad]
+            if places[at] in sums:
+                verdicts.why[at] = [("it looks like a sum of other rows", "nothing, if it is one")]
+            elif faults:
+                verdicts.why.setdefault(at, []).extend(faults)
+            else:
+                absent.setdefault(at, []).append(" or ".join(map(_label, group)))
+    for at, columns in absent.items():
+        once = [name for name in ("machine", "coffee") if name in columns]
+        hint = f"; if it is written once for several rows, set fill_down = {once} in its [[source]]" if once else ""
+        pair = (f"there is no {' and no '.join(columns)}", f"write it{hint}".replace("'", '"'))
+        if places[at] not in sums:
+            verdicts.why.setdefault(at, []).append(pair)
 
 
-def _plain_name(name: str) -> str:
-    return {"dose_g": "dose", "tds_pct": "TDS", "brix_pct": "brix", "mass_g": "mass", "t_s": "time"}.get(
-        name, name.replace("_", " ")
-    )
+def _needed(table: str) -> list[tuple[str, ...]]:
+    """What a row cannot do without: one column of each group."""
+    groups: list[tuple[str, ...]] = [(one.name,) for one in TABLES[table] if one.required]
+    return [*groups, parts.MEASURES["readings"]] if table == "readings" else groups
 
 
-def _fill_hint(name: str) -> str:
-    return f', or fill_down = ["{name}"] if it is written once for several rows' if name in ("machine", "coffee") else ""
+def _label(name: str) -> str:
+    """A column as people say it: dose, not dose_g."""
+    known = {"tds_pct": "TDS", "shot_id": "shot_id"}
+    return known.get(name) or re.sub(r"_(g|s|pct)$", "", name).replace("_", " ")
 
 
 def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) -> None:
     frame = verdicts.frame
-    rows_lost = [pair in lost.rows for pair in zip(frame["place"], frame["row"], strict=True)]
-    named_lost = frame["shot_id"].isin(lost.names).to_numpy()
-    gone = np.array(rows_lost, dtype=bool) | named_lost
-    verdicts.against(gone, "its shot was set aside", "mend the shot")
+    pairs = zip(frame["place"], frame["row"], frame["shot_id"].astype("object"), strict=True)
+    remedies = [lost.rows.get((place, row)) or lost.names.get(shot, "") for place, row, shot in pairs]
+    gone = np.array([bool(remedy) for remedy in remedies], dtype=bool)
+    verdicts.against(gone, "its shot was set aside", remedies)
     unknown = ~gone & frame["shot_id"].notna().to_numpy() & ~frame["shot_id"].isin(shots["shot_id"]).to_numpy()
     reasons = [f"there is no shot {shot}" for shot in frame["shot_id"].astype("object")]
     verdicts.against(unknown, reasons, "correct the shot_id here or among the shots")
@@ -290,12 +300,14 @@ def _number_readings(verdicts: Verdicts) -> None:
     missing = frame["reading_no"].isna() & verdicts.good
     highest = frame.groupby("shot_id")["reading_no"].max().fillna(0.0)
     numbered = frame.loc[missing].groupby("shot_id").cumcount() + 1
-    frame.loc[missing, "reading_no"] = numbered + frame.loc[missing, "shot_id"].astype("object").map(highest).astype(float)
+    frame.loc[missing, "reading_no"] = numbered + frame.loc[missing, "shot_id"].astype("object").map(highest).astype(
+        float
+    )
 
 
 def _against_duplicates(table: str, verdicts: Verdicts) -> None:
     """Of rows with the same key the first kept one stays."""
-    key = [name for name in KEYS[table]]
+    key = list(KEYS[table])
     good = np.flatnonzero(verdicts.good)
     keys = verdicts.frame.iloc[good][key].astype("object").fillna("")
     again = np.zeros(len(verdicts.frame), dtype=bool)
@@ -317,15 +329,16 @@ def _against_duplicates(table: str, verdicts: Verdicts) -> None:
 
 def _lost(verdicts: Verdicts, of_table: Sequence[Part]) -> Lost:
     bad = verdicts.frame[~verdicts.good]
-    leads = set(zip(bad["place"], bad["row"], strict=True))
+    remedies = {(place, row): f"mend row {row} of {place}" for place, row in zip(bad["place"], bad["row"], strict=True)}
     rows = {
-        (part.raw.place, row)
+        (part.raw.place, row): remedies[part.raw.place, lead]
         for part in of_table
         for row, lead in zip(part.lead.index, part.lead.array, strict=True)
-        if (part.raw.place, lead) in leads
+        if (part.raw.place, lead) in remedies
     }
     kept = set(verdicts.frame.loc[verdicts.good, "shot_id"])
-    return Lost(frozenset(rows), frozenset(set(bad["shot_id"]) - kept))
+    by_name = zip(bad["shot_id"], remedies.values(), strict=True)
+    return Lost(rows, {shot: remedy for shot, remedy in by_name if shot not in kept})
 
 
 def _written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> list[pd.DataFrame]:
@@ -333,6 +346,7 @@ def _written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> li
     frame = verdicts.frame
     place, row = frame["place"].to_numpy(), frame["row"].to_numpy()
     why = {(place[at], row[at]): pairs for at, pairs in verdicts.why.items()}
+    needed = {name for group in _needed(table) for name in group}
     out = []
     for part in of_table:
         told = []
@@ -345,17 +359,23 @@ def _written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> li
         whole = pd.DataFrame(told, columns=["row", "column", "value", "reason", "do", "asked"])
         if told:
             whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]])
-        pieces = [piece for piece in (whole, *part.problems) if len(piece)]
+        single = [_not_told_yet(problems, whole, needed) for problems in part.problems]
+        pieces = [piece for piece in (whole, *single) if len(piece)]
         if pieces:
             out.append(pd.concat(pieces, ignore_index=True).assign(place=part.raw.place, table=table))
     return out
+
+
+def _not_told_yet(problems: pd.DataFrame, whole: pd.DataFrame, needed: set[str]) -> pd.DataFrame:
+    """Bad cells but those that are the reason why their whole row is set aside."""
+    return problems[~(problems["column"].isin(needed) & problems["row"].isin(whole["row"]))]
 
 
 def _whole_rows(rows: pd.DataFrame) -> list[str]:
     there = cells.filled(rows).to_numpy()
     columns = rows.columns
     return [
-        "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask))
+        "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask).tolist())
         for row, mask in zip(rows.itertuples(index=False, name=None), there, strict=True)
     ]
 
@@ -364,7 +384,9 @@ def _in_order(pieces: Sequence[pd.DataFrame], raw: Sequence[RawTable]) -> pd.Dat
     """What is set aside, by place in the order read, then table, row and column; each cell once."""
     columns = [*SET_ASIDE, "asked"]
     if not pieces:
-        empty = pd.DataFrame({name: pd.Series([], dtype="str") for name in SET_ASIDE} | {"asked": pd.Series([], dtype=bool)})
+        empty = pd.DataFrame(
+            {name: pd.Series([], dtype="str") for name in SET_ASIDE} | {"asked": pd.Series([], dtype=bool)}
+        )
         return empty.astype({"row": "int64"})[columns]
     told = pd.concat(pieces, ignore_index=True).drop_duplicates(["place", "table", "row", "column"], ignore_index=True)
     order = {one.place: at for at, one in reversed(list(enumerate(raw)))}

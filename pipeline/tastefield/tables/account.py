@@ -46,7 +46,7 @@ class Kept(Protocol):
         """The account as it was handed on."""
 
 
-class NotBalanced(RuntimeError):
+class NotBalanced(RuntimeError):  # noqa: N818 - a state of the account
     """Something read was neither kept nor set aside, or was both: a defect of the program, never of the data."""
 
 

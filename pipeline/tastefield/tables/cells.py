@@ -133,16 +133,15 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
             answer = None
         values.append(answer)
     problems = pd.DataFrame(bad, columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems)  # type: ignore[call-overload]
+    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems)
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
     """Words: ends trimmed, numbers as they are shown. A date where a label belongs is a spreadsheet's doing."""
     if isinstance(cell, str):
         words = cell.strip()
-        if column.name not in _LABELS_THAT_MAY_BE_DATES and column.name == "grind_setting":
-            if dates.looks_like_short_date(words) or dates.from_text(words):
-                return _date_for(column, cell)
+        if column.name == "grind_setting" and (dates.looks_like_short_date(words) or dates.from_text(words)):
+            return _date_for(cell)
         try:
             words.encode("utf-8")
         except UnicodeEncodeError:
@@ -151,8 +150,8 @@ def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
     if isinstance(cell, (bool, np.bool_)):
         return "TRUE" if cell else "FALSE"
     if isinstance(cell, (dt.date, dt.time, dt.timedelta)):
-        return shown(cell) if column.name in _LABELS_THAT_MAY_BE_DATES else _date_for(column, cell)
-    if isinstance(cell, abc_numbers.Number) or isinstance(cell, np.generic):
+        return shown(cell) if column.name in _LABELS_THAT_MAY_BE_DATES else _date_for(cell)
+    if isinstance(cell, (abc_numbers.Number, np.generic)):
         return shown(cell.item() if isinstance(cell, np.generic) else cell)
     return Bad(f"it is {_kind_of(cell)}, not text", "write text")
 
@@ -179,8 +178,8 @@ def duration(cell: Any, column: Column, reading: Reading) -> float | Bad:
         if total is not None:
             return _within(durations.from_spreadsheet(total, clock), column)
         value = durations.from_text(cell, clock) if isinstance(cell, str) else None
-    except durations.TwoMeanings as doubt:
-        return _minutes_or_seconds(*doubt.args, column)
+    except durations.TwoMeaningsError as doubt:
+        return _minutes_or_seconds(doubt.args[0], column)
     if value is not None:
         return _within(value, column)
     return number(cell, column, reading)
@@ -253,7 +252,7 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
         return Bad(f'"{unit}" is not a unit of {column.name}' if len(unit) < 12 else "it is not a number", like)
     try:
         value = numbers.read_number(written, reading.decimal)
-    except numbers.TwoMeanings:
+    except numbers.TwoMeaningsError:
         point, comma = written.replace(",", "."), written.replace(",", "").replace(".", "")
         do = f'set decimal = "," or decimal = "." in its [[source]], or {like}'
         return Bad(f"it may mean {point} or {comma}", do, True)
@@ -284,18 +283,18 @@ def _within(value: float, column: Column) -> float | Bad:
     )
 
 
-def _minutes_or_seconds(hours: int, minutes: int, column: Column) -> Bad:
+def _minutes_or_seconds(total_min: int, column: Column) -> Bad:
+    hours, minutes = divmod(total_min, 60)
     typed = f"{hours}:{minutes:02d}"
-    seconds = 60 * hours + minutes
     return Bad(
-        f"the spreadsheet holds {hours} h {minutes} min; typed as {typed} it may have meant {seconds} s",
-        f'if {typed} means {seconds} seconds, write {column.name} = "min:s" under [source.units]; '
-        f'if it means {seconds} minutes, "h:min"; or type plain seconds: {seconds}',
+        f"the spreadsheet holds {hours} h {minutes} min; typed as {typed} it may have meant {total_min} s",
+        f'if {typed} means {total_min} seconds, write {column.name} = "min:s" under [source.units]; '
+        f'if it means {total_min} minutes, "h:min"; or type plain seconds: {total_min}',
         True,
     )
 
 
-def _date_for(column: Column, cell: Any) -> Bad:
+def _date_for(cell: Any) -> Bad:
     return Bad(f"the spreadsheet made {_kind_of(cell)} of it", _AS_TEXT, True)
 
 

@@ -7,21 +7,27 @@ import re
 
 from tastefield.tables.numbers import plain
 
-_MONTHS = {name: number for number, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)}
-_MONTH_NAMES = "january february march april may june july august september october november december".split()
-_MONTHS |= {name: number for number, name in enumerate(_MONTH_NAMES, 1)} | {"sept": 9}
-_TIME = r"(?:[T, ]+(?P<clock>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?)\s*(?P<half>am|pm)?\s*(?:Z|[+-][0-9]{2}:?[0-9]{2})?)?"
-_ISO = re.compile(rf"(?P<year>[0-9]{{4}})[-/.](?P<month>[0-9]{{1,2}})[-/.](?P<day>[0-9]{{1,2}}){_TIME}", re.IGNORECASE)
-_NUMERIC = re.compile(
-    rf"(?P<first>[0-9]{{1,2}})[-/. ]+(?P<second>[0-9]{{1,2}})[-/. ]+(?P<year>[0-9]{{4}}|[0-9]{{2}}){_TIME}", re.IGNORECASE
+_MONTH_NAMES = """
+    january february march april may june july august september october november december
+"""
+_MONTHS = {name: number for number, name in enumerate(_MONTH_NAMES.split(), 1)}
+_MONTHS |= {name[:3]: number for name, number in _MONTHS.items()} | {"sept": 9}
+_YEAR = r"(?P<year>[0-9]{4}|[0-9]{2})"
+_GAP = r"[-/., ]+"
+_DAY = r"(?P<day>[0-9]{1,2})(?:st|nd|rd|th)?"
+_TIME = (
+    r"(?:[T, ]+(?P<clock>[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?)\s*(?P<half>am|pm)?"
+    r"\s*(?:Z|[+-][0-9]{2}:?[0-9]{2})?)?"
 )
-_DAY_NAME = re.compile(
-    rf"(?:[a-z]+day,? )?(?P<day>[0-9]{{1,2}})(?:st|nd|rd|th)?[-/. ]+(?P<name>[a-z]+)[-/., ]+(?P<year>[0-9]{{4}}|[0-9]{{2}}){_TIME}",
-    re.IGNORECASE,
-)
-_NAME_DAY = re.compile(
-    rf"(?P<name>[a-z]+)[-/. ]+(?P<day>[0-9]{{1,2}})(?:st|nd|rd|th)?,?[-/. ]+(?P<year>[0-9]{{4}}){_TIME}", re.IGNORECASE
-)
+_FORMS = [
+    re.compile(form + _TIME, re.IGNORECASE)
+    for form in (
+        r"(?P<year>[0-9]{4})[-/.](?P<month>[0-9]{1,2})[-/.](?P<day>[0-9]{1,2})",
+        rf"(?P<first>[0-9]{{1,2}}){_GAP}(?P<second>[0-9]{{1,2}}){_GAP}{_YEAR}",
+        rf"(?:[a-z]+day,? )?{_DAY}{_GAP}(?P<name>[a-z]+){_GAP}{_YEAR}",
+        rf"(?P<name>[a-z]+){_GAP}{_DAY}{_GAP}(?P<year>[0-9]{{4}})",
+    )
+]
 _SHORT = re.compile(r"[0-9]{1,2}[-/. ][a-z]{3,9}|[a-z]{3,9}[-/. ][0-9]{1,2}", re.IGNORECASE)
 
 
@@ -36,8 +42,8 @@ def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
     datetime.datetime(2026, 4, 3, 14, 5)
     """
     text = plain(text)
-    for pattern in (_ISO, _NUMERIC, _DAY_NAME, _NAME_DAY):
-        found = pattern.fullmatch(text)
+    for form in _FORMS:
+        found = form.fullmatch(text)
         if found:
             parts = found.groupdict()
             try:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
+from tastefield.tables.parts import Raw, labels
 from tastefield.words.findings import Finding, finding
 
 NAMED = {"machine": ("shots", "checks"), "coffee": ("shots",), "grinder": ("shots",), "taster": ("scores",)}
 ENOUGH_SHOTS = 5
 """Below this many shots alike weights may be chance."""
+WEIGHED = ["dose_g", "beverage_g", "shot_time_s"]
 FRACTION_BELOW = 0.3
 """No espresso is as thin as 0.3 % TDS, and none as strong as 30 %: common practice, no source."""
 
@@ -41,25 +43,40 @@ def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
 
 
 def typed_targets(shots: pd.DataFrame) -> list[Finding]:
-    """Machines whose every dose is the same and whose every weight out is the same, or is the target."""
+    """Places with machines whose every dose is exactly the same; and whether every weight out is, or is the target."""
     found = []
-    weighed = shots[shots["dose_g"].notna() & shots["beverage_g"].notna()]
-    for (place, machine), group in weighed.groupby(["place", "machine"], sort=False):
-        if len(group) < ENOUGH_SHOTS or group["dose_g"].nunique() > 1:
-            continue
-        out, target = group["beverage_g"], group["target_beverage_g"]
-        same, as_aimed = out.nunique() == 1, bool((out == target).all())
-        if same or as_aimed:
-            found.append(
-                finding(
-                    "targets_typed_as_weights",
-                    {"place": place, "machine": machine},
-                    count=len(group),
-                    dose=f"{group['dose_g'].iloc[0]:.1f}",
-                    out=f"{out.iloc[0]:.1f} g" if same else "the target",
-                )
-            )
+    for place, here in shots[shots["dose_g"].notna()].groupby("place", sort=False):
+        doses, outs = [], []
+        for machine, group in here.groupby("machine", sort=False):
+            if len(group) >= ENOUGH_SHOTS and group["dose_g"].nunique() == 1:
+                doses.append(f"{machine} ({len(group)} of {group['dose_g'].iloc[0]:.1f} g)")
+                out = group["beverage_g"].dropna()
+                if len(out) >= ENOUGH_SHOTS and (out.nunique() == 1 or out.eq(group["target_beverage_g"]).all()):
+                    outs.append(str(machine))
+        if doses:
+            also = f"; so is every weight out of {_few(outs)}, or it is the target" if outs else ""
+            found.append(finding("targets_typed_as_weights", {"place": place}, list=_few(doses), also=also))
     return found
+
+
+def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
+    """Places where a shot was written twice in a row, every cell alike: pasted, or weighed alike by chance."""
+    found = []
+    for one in raw:
+        if one.table != "shots" or "shot_id" in one.rows or not set(WEIGHED) <= set(one.rows):
+            continue
+        text = pd.DataFrame({str(name): labels(one.rows, str(name)) for name in one.rows})
+        again = (text == text.shift()).all(axis=1)
+        again &= (text[WEIGHED] != "").all(axis=1)
+        rows = [str(row) for row in text.index[again]]
+        if rows:
+            found.append(finding("rows_identical", {"place": one.place}, count=len(rows), list=_few(rows)))
+    return found
+
+
+def _few(items: Sequence[str], most: int = 8) -> str:
+    more = f" and {len(items) - most} more" if len(items) > most else ""
+    return ", ".join(items[:most]) + more
 
 
 def fraction_tds(readings: pd.DataFrame) -> list[Finding]:
@@ -68,7 +85,5 @@ def fraction_tds(readings: pd.DataFrame) -> list[Finding]:
     for place, group in readings[readings["tds_pct"].notna()].groupby("place", sort=False):
         highest = float(np.max(group["tds_pct"]))
         if highest < FRACTION_BELOW:
-            found.append(
-                finding("tds_looks_like_fraction", {"place": place}, count=len(group), high=f"{highest:g}")
-            )
+            found.append(finding("tds_looks_like_fraction", {"place": place}, count=len(group), high=f"{highest:g}"))
     return found

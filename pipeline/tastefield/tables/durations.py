@@ -19,15 +19,15 @@ _WORDS = re.compile(
 _SPREADSHEET_EPOCH = dt.datetime(1899, 12, 30)
 
 
-class TwoMeanings(ValueError):
-    """A time of whole minutes that a spreadsheet may have made of seconds; ``args`` are its hours and minutes."""
+class TwoMeaningsError(ValueError):
+    """A time of whole minutes that a spreadsheet may have made of seconds; ``args`` holds the minutes."""
 
 
 def from_text(text: str, clock: str = "") -> float | None:
     """Seconds of a text with colons or two units; ``None`` where it is neither.
 
     :param clock: the owner's answer, ``min:s`` or ``h:min``; without it 0:27 is read as minutes and seconds.
-    :raises TwoMeanings: hours, minutes and no seconds, as spreadsheets export 0:27.
+    :raises TwoMeaningsError: hours, minutes and no seconds, as spreadsheets export 0:27.
 
     >>> from_text("1:05"), from_text("1 min 5 s"), from_text("0:00:27")
     (65.0, 65.0, 27.0)
@@ -53,7 +53,7 @@ def from_text(text: str, clock: str = "") -> float | None:
 def from_spreadsheet(total_s: float, clock: str = "") -> float:
     """Seconds that a spreadsheet's time stands for: it takes what is typed as 0:27 for no hours and 27 minutes.
 
-    :raises TwoMeanings: whole minutes and no answer which was meant.
+    :raises TwoMeaningsError: whole minutes and no answer which was meant.
     """
     if total_s % 60 or total_s == 0:
         return total_s
@@ -61,7 +61,7 @@ def from_spreadsheet(total_s: float, clock: str = "") -> float:
         return total_s / 60.0
     if clock == "h:min":
         return total_s
-    raise TwoMeanings(int(total_s // 3600), int(total_s % 3600 // 60))
+    raise TwoMeaningsError(int(total_s // 60))
 
 
 def elapsed_s(cell: object) -> float | None:

@@ -15,7 +15,7 @@ _GROUPED = re.compile(r"[-+]?[0-9]{1,3}(?:([.,' ])[0-9]{3})(?:\1[0-9]{3})*")
 _EITHER = re.compile(r"[-+]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 
 
-class TwoMeanings(ValueError):
+class TwoMeaningsError(ValueError):
     """A separator that may be a decimal mark or group thousands."""
 
 
@@ -59,7 +59,7 @@ def read_number(number: str, decimal: str) -> float:
     """The value of a number as :func:`split_unit` returned it.
 
     :param decimal: the decimal mark of its column: ``.``, ``,``, empty (not known) or ``?`` (both are used).
-    :raises TwoMeanings: 1,234 where nothing tells which is meant.
+    :raises TwoMeaningsError: 1,234 where nothing tells which is meant.
     :raises ValueError: it is no number.
     """
     if "e" in number.lower():
@@ -74,7 +74,7 @@ def read_number(number: str, decimal: str) -> float:
     if _EITHER.fullmatch(number):
         mark = separators[0]
         if decimal == "?" or (mark == "," and not decimal):
-            raise TwoMeanings(number)
+            raise TwoMeaningsError(number)
         if decimal and mark != decimal:
             return float(number.replace(mark, ""))
         return float(number.replace(",", "."))

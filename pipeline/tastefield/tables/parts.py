@@ -7,6 +7,7 @@ stand there once.
 
 from __future__ import annotations
 
+import re
 from typing import Protocol
 
 import pandas as pd
@@ -29,6 +30,9 @@ OUTCOME_CELLS: dict[str, tuple[str, ...]] = {
     "scores": ("score",),
 }
 """Columns in which people write "choked" where a number should stand."""
+
+_TOTAL = re.compile(r"(?:(?:grand|[\w.'-]+) )?(?:sub-?)?totals?|sum|average|avg\.?|mean|median", re.IGNORECASE)
+_NEVER_A_TOTAL = {"notes", "score", "taster", "operator", "grind_setting", "dose_setting", "attribute"}
 
 
 class Raw(Protocol):
@@ -133,3 +137,15 @@ def _first_alike(itself: pd.Series, keys: list[tuple[str, ...]], may_repeat: pd.
         for row, key, repeat in zip(itself.array, keys, may_repeat.array, strict=True)
     ]
     return pd.Series(leads, index=itself.index, dtype="object")
+
+
+def total_rows(rows: pd.DataFrame) -> pd.Series:
+    """Rows that sum up others: somewhere a label such as "Total", and no coffee."""
+    said = (labels(rows, "coffee") == "").to_numpy(copy=True)
+    found = [False] * len(rows)
+    for place, name in enumerate(rows.columns):
+        if name not in _NEVER_A_TOTAL:
+            for at, cell in enumerate(rows.iloc[:, place].array):
+                if isinstance(cell, str) and _TOTAL.fullmatch(cell.strip(" \t:")):
+                    found[at] = True
+    return pd.Series(said & found, index=rows.index, dtype=bool)

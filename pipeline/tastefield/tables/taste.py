@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from tastefield.tables.cells import Bad, Parsed, Reading, each, number, shown
@@ -20,6 +19,7 @@ WORDS_ONLY_SCALE = (1.0, 9.0)
 
 _SCORE = column("scores", "score")
 _OUT_OF = re.compile(r"(?P<score>[0-9]+(?:[.,][0-9]+)?)\s*(?:/|out of)\s*(?P<top>[0-9]+)", re.IGNORECASE)
+_BETWEEN = re.compile(r"\b(?:and|but|a|bit|little|too|very|slightly|quite|rather)\b|[,;/+&.!]+(?=\s|$)|(?<=\s)[,;/+&]")
 _NUMBER = re.compile(r"[-+]?[0-9]+(?:[.,][0-9]+)?")
 
 
@@ -91,8 +91,7 @@ def _hear(cell: Any, known: Sequence[str], reading: Reading) -> Said | Bad:
     rest = text
     for word in sorted(found, key=len, reverse=True):
         rest = re.sub(rf"(?<!\w){re.escape(word)}(?!\w)", " ", rest)
-    rest = re.sub(r"\b(?:and|but|a|bit|little|too|very|slightly|quite|rather)\b|[,;/+&.!]+(?=\s|$)|(?<=\s)[,;/+&]", " ", rest)
-    rest = " ".join(rest.split()).strip(" ,;/&")
+    rest = " ".join(_BETWEEN.sub(" ", rest).split()).strip(" ,;/&")
     if not rest:
         return Said(words=found) if found else _not_a_score(cell, known)
     out_of = _OUT_OF.fullmatch(rest)
@@ -121,14 +120,11 @@ def _score(said: Said, scale: tuple[float, float] | None, words: Mapping[str, fl
         return said.value
     low, high = scale
     if said.top is not None and said.top != high:
-        return Bad(f"it is out of {said.top:g}, the scale ends at {high:g}", "write it on the scale, or change [taste] scale")
+        return Bad(
+            f"it is out of {said.top:g}, the scale ends at {high:g}", "write it on the scale, or change [taste] scale"
+        )
     if not low <= said.value <= high:
         return Bad(
             f"{said.value:g} lies outside the scale of {low:g} to {high:g}", "correct it, or change scale under [taste]"
         )
     return said.value
-
-
-def is_number(said: pd.Series) -> np.ndarray:
-    """Which cells gave a number rather than words."""
-    return np.array([isinstance(one, Said) and one.value is not None for one in said.array], dtype=bool)

@@ -1,4 +1,4 @@
-"""Text files: which characters the bytes mean, and which sign separates the cells. Nothing is guessed from frequency."""
+"""Text files: which characters the bytes mean, and which sign separates the cells."""
 
 from __future__ import annotations
 

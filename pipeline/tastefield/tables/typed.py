@@ -27,6 +27,8 @@ class Part:
     :param frame: every canonical column, typed; same index as the raw rows.
     :param lead: the row that stands for each row (see :func:`~tastefield.tables.parts.lead_rows`).
     :param shot: name of the shot of each row.
+    :param marks: decimal mark by column.
+    :param marks: decimal mark by column.
     :param problems: cells set aside while their rows may stay: :data:`~tastefield.tables.cells.PROBLEM_COLUMNS`
         and ``column``.
     :param outcomes: cells that say how the shot went instead of what they should: row -> outcome.
@@ -37,6 +39,7 @@ class Part:
     frame: pd.DataFrame
     lead: pd.Series
     shot: pd.Series
+    marks: Mapping[str, str]
     problems: list[pd.DataFrame] = field(default_factory=list)
     outcomes: dict[int, str] = field(default_factory=dict)
     described: dict[str, int] = field(default_factory=dict)
@@ -51,7 +54,7 @@ class Part:
         written = self.raw.rows[name].array
         told = [
             (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, False)
-            for at in np.flatnonzero(mask)
+            for at in np.flatnonzero(mask).tolist()
             if is_filled(written[at])
         ]
         if told:
@@ -84,10 +87,10 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     :param units: unit by column, for cells that name none.
     :param clock: what clock the times of shots run on where their row does not say.
     """
-    part = Part(raw, pd.DataFrame(index=raw.rows.index), lead_rows(raw), shot_names(raw))
+    part = Part(raw, pd.DataFrame(index=raw.rows.index), lead_rows(raw), shot_names(raw), marks)
     for one in TABLES[raw.table]:
         if one.name not in raw.rows or one.kind == "score":
-            part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])  # type: ignore[call-overload]
+            part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])
             continue
         written = raw.rows[one.name]
         if raw.table == "shots" and one.name in OUTCOME_CELLS["shots"]:
@@ -127,7 +130,7 @@ def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
     against = []
     for row, outcome in outcomes.items():
         said = shots.frame.at[row, "outcome"]
-        if pd.isna(said):
+        if not is_filled(said):
             shots.frame.at[row, "outcome"] = outcome
         elif said != outcome:
             against.append(row)
@@ -159,7 +162,8 @@ def _once_each(part: Part) -> None:
     for name in part.frame.columns:
         values = part.frame[name]
         if name == "notes":
-            joined = values.dropna().astype("object").groupby(keys[values.notna()]).agg(lambda one: "; ".join(dict.fromkeys(one)))
+            written = values.dropna().astype("object")
+            joined = written.groupby(keys[values.notna()]).agg(lambda some: "; ".join(dict.fromkeys(some)))
             part.frame[name] = pd.Series(keys, index=values.index).map(joined).astype("str")
             continue
         first = values.groupby(keys).first().reindex(keys)
@@ -167,7 +171,8 @@ def _once_each(part: Part) -> None:
         differs = (values.notna() & (values != first).fillna(False)).to_numpy(dtype=bool)
         if differs.any():
             said = [f"an earlier row of this shot says {shown(one)}" for one in first.array]
-            part.set_cells_aside(name, differs, said, "correct the row that is wrong, or give each shot its own shot_id")
+            do = "correct the wrong row, or give each shot a shot_id of its own"
+            part.set_cells_aside(name, differs, said, do)
         part.frame[name] = first
 
 

@@ -71,13 +71,13 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "rows_above_headings": Entry(
         "note",
-        "{count} filled rows stand above the headings, which were taken from row {row}.",
+        "Filled rows above the headings, which were taken from row {row}: {count}.",
         "Nothing, if they are a title; else set header_row.",
     ),
     "sheets_not_read": Entry(
         "note",
         "Only the sheet {sheet} was read; these hold cells too: {others}.",
-        "If one of them is wanted, give it a [[source]] of its own with sheet = \"...\".",
+        'If one of them is wanted, give it a [[source]] of its own with sheet = "...".',
     ),
     "file_skipped": Entry("note", "{file} was skipped: an open office program leaves it there.", "Nothing."),
     "rows_renumbered": Entry(
@@ -93,31 +93,32 @@ CATALOGUE: dict[str, Entry] = {
     "not_named": Entry(
         "note",
         "No column names the {what}, so all rows were taken for one {what}, called {name}.",
-        "Add a column {what}, or write fill = {{ {what} = \"...\" }} in its [[source]].",
+        'Add a column {what}, or write fill = {{ {what} = "..." }} in its [[source]].',
     ),
     "rows_set_aside": Entry(
         "warn",
-        "{count} of {read} {table} were set aside. The first, row {row}: {reason}.",
+        "Set aside: {count} of {read} {table}. The first, row {row}: {reason}.",
         "{do}.",
     ),
     "cells_set_aside": Entry(
         "warn",
-        "{count} cells of {column} were set aside, their rows stay. The first, row {row}, holds {value}: {reason}.",
+        "Cells of {column} set aside while their rows stay: {count}. The first, row {row}, holds {value}: {reason}.",
         "{do}.",
     ),
     "cells_asked_about": Entry(
         "warn",
-        "{count} cells of {column} can mean two things and were set aside until you say. Row {row} holds {value}: {reason}.",
+        "Cells of {column} that can mean two things, set aside until you say which: {count}. The first, row {row}, "
+        "holds {value}: {reason}.",
         "{do}.",
     ),
     "described_not_measured": Entry(
         "note",
-        "{count} cells describe {table} in rows that have none ({columns}).",
+        "Cells that describe {table} in rows that have none: {count} ({columns}).",
         "Nothing, if those shots were not {verb}.",
     ),
     "outcome_from_words": Entry(
         "note",
-        "{count} cells that should hold a number or a taste say how the shot went ({words}) and were read as that.",
+        "Cells that should hold a number or a taste say how the shot went and were read as that: {count} ({words}).",
         "Nothing; a column outcome would hold it too.",
     ),
     "scale_inferred": Entry(
@@ -127,7 +128,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "scores_from_words": Entry(
         "note",
-        "{count} scores were given in words and stand for numbers by our own convention: {list}.",
+        "Scores given in words: {count}. They stand for numbers by our own convention: {list}.",
         "Change the numbers under [taste.words] if yours differ.",
     ),
     "names_differ_only_in_case": Entry(
@@ -137,13 +138,18 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "targets_typed_as_weights": Entry(
         "warn",
-        "All {count} shots have exactly {dose} g in and exactly {out} out; these look like targets, not weights.",
-        "Weigh and write what is there: how far shots stray decides how sure a recipe can be.",
+        "Every dose is exactly the same for {list}{also}. These look like targets, not weights.",
+        "Weigh, and write what the scale shows: how far shots stray decides how sure a recipe can be.",
+    ),
+    "rows_identical": Entry(
+        "warn",
+        "Rows that are the same as the row above in every cell, and were kept: {list}.",
+        "If a row was pasted twice, delete it: it would count as two shots.",
     ),
     "tds_looks_like_fraction": Entry(
         "warn",
         "The highest of {count} TDS values is {high} %, which looks like a fraction of 1.",
-        "If so, write tds_pct = \"fraction\" under [source.units].",
+        'If so, write tds_pct = "fraction" under [source.units].',
     ),
     # --- statistics ---------------------------------------------------------------------------------------------
     "variance_at_zero": Entry(
@@ -153,7 +159,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "variances_confounded": Entry(
         "note",
-        "The data cannot tell these sources of spread apart: {parts}.",
+        "The data cannot tell the spread of {part} from that of {others}; it is counted there.",
         "Serve some shots to more than one taster, or twice to the same one.",
     ),
     "fit_not_converged": Entry(
