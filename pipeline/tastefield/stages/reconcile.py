@@ -419,7 +419,8 @@ def _set_aside_told(told: pd.DataFrame, kept: dict[str, pd.DataFrame]) -> list[F
     whole = set(zip(rows["place"], rows["table"], rows["row"], strict=True))
     single = told[(told["column"] != "") & ~told["reason"].str.startswith("its row has no ")]
     alone = [tuple(key) not in whole for key in single[["place", "table", "row"]].itertuples(index=False)]
-    for (place, table, name, asked), group in single[alone].groupby(["place", "table", "column", "asked"], sort=False):
+    single = single[np.array(alone, dtype=bool)]
+    for (place, table, name, asked), group in single.groupby(["place", "table", "column", "asked"], sort=False):
         first = group.iloc[0]
         found.append(
             finding(
