@@ -16,6 +16,8 @@ from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
+from tastefield.words.phrases import printable
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.colors import Colormap
@@ -90,11 +92,11 @@ def _inline(svg: str, name: str, label: str) -> str:
     svg = re.sub(r"<defs>\s*</defs>", "", svg)
     box = re.search(r'viewBox="([^"]+)"', svg)
     head = f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="{box[1] if box else ""}"'
-    head += f' role="img" aria-label="{escape(label)}" style="stroke-linejoin:round;stroke-linecap:butt">'
+    head += f' role="img" aria-label="{escape(printable(label))}" style="stroke-linejoin:round;stroke-linecap:butt">'
     svg = head + svg[svg.index(">") + 1 :]
     used = set(re.findall(r"(?:url\(#|href=\"#)([\w-]+)", svg))
     svg = svg.replace('<g id="halo">', f'<g style="paint-order:stroke;stroke:{PAPER};stroke-width:3px">')
-    svg = re.sub(r' id="([\w-]+)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", svg)
+    svg = re.sub(r' id="([\w.-]+)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", svg)
     svg = re.sub(r"(url\(#|href=\"#)([\w-]+)", rf"\g<1>{name}-\2", svg)
     svg = re.sub(r"font: ([^;\"]*?)([\d.]+)px [^;\"]*", _font, svg)
     svg = re.sub(r"font-family: [^;\"]*;? ?", "", svg)

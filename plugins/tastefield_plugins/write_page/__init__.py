@@ -80,7 +80,7 @@ def _whole(run: RunResult) -> dict[str, Any]:
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    from tastefield_plugins.write_page.numbers import number, span
+    from tastefield_plugins.write_page.numbers import number, span, together
 
     page = Environment(
         loader=FileSystemLoader(HERE / "templates"),
@@ -89,7 +89,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    page.filters.update(name=_name, number=number, span=span)
+    page.filters.update(name=_name, number=number, span=span, together=together)
     return page
 
 

@@ -23,7 +23,7 @@ def row(result: SetupResult) -> dict[str, Any]:
         "coffee": printable(entry["key"].get("coffee") or "not noted"),
         "ready": readiness(entry),
         "set": ", ".join(part for part in (recipe(aim), dial(aim)) if part),
-        "clock": clock_words(result),
+        "clock": "" if "first drip" in recipe(aim) else f"seconds {clock_words(result)}",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
         "next": following(entry)[0],
     }

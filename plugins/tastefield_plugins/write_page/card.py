@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
-from tastefield_plugins.write_page.numbers import number, span
+from tastefield_plugins.write_page.numbers import CLOCKS, number, span
 
 
 def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
@@ -49,34 +49,39 @@ def _remedies(limits: Any, finer: str, coarser: str, pressurised: bool) -> list[
     """What happens and what to do; one change at a time. Common practice."""
     fast = f"Runs fast (under {number(limits[0])} s)" if limits else "Runs faster than this"
     slow = f"Runs slow (over {number(limits[1])} s)" if limits else "Runs slower than this"
+    uneven = ("Sour and bitter, or spurts", "Spread and press the coffee evenly; look at basket and age of the coffee.")
     if pressurised:
-        flow = [(fast, "Check that the dose is full and the coffee fresh."), (slow, "Clean the basket; use a little less coffee.")]
-    else:
-        flow = [
-            (fast, f"Grind one step {finer}, while the grinder runs."),
-            (slow, f"Grind one step {coarser}."),
+        return [
+            (fast, "Check that the dose is full and the coffee fresh."),
+            (slow, "Clean the basket; use half a gram less coffee."),
+            ("Tastes sour or sharp", "Let 2 g more out."),
+            ("Tastes bitter or dry", "Let 2 g less out."),
+            uneven,
         ]
     return [
-        *flow,
-        ("Tastes sour or sharp", "Let 2 g more out. Still sour: let it run longer."),
-        ("Tastes bitter or dry", "Let 2 g less out. Still bitter: let it run shorter."),
-        ("Sour and bitter, or spurts", "Spread and press the coffee evenly; look at basket and age of the coffee. Not finer."),
+        (fast, f"Grind one step {finer}, while the grinder runs."),
+        (slow, f"Grind one step {coarser}."),
+        ("Tastes sour or sharp", "Let 2 g more out. Still sour: one step finer, while the grinder runs."),
+        ("Tastes bitter or dry", "Let 2 g less out. Still bitter: one step coarser."),
+        (uneven[0], f"{uneven[1]} Not finer."),
     ]
 
 
 def _steps(aim: Mapping[str, Any], clock: str, finer: str, coarser: str, pressurised: bool) -> list[str]:
     """From a bag never tried to a cup that tastes good. Common practice."""
+    start = "start from the mark above" if aim["grind_setting"] is not None else "start from where the grinder stands"
     turn = (
-        "Far too fast or slow: change how much coffee goes in by half a gram; the basket does the rest."
-        if pressurised
-        else f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few "
-        "grams after each."
+        f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few grams "
+        "after each."
     )
+    if pressurised:
+        start = "leave the grind as it is"
+        turn = "Far too fast or slow: half a gram of coffee more or less, never over what the basket is made for."
+    counted = clock if clock in CLOCKS.values() else CLOCKS["pump"]
     return [
-        f"Keep {number(aim['dose_g'], 1)} g in and start from the mark above.",
-        f"Let {number(aim['beverage_g'])} g out and note the seconds {clock}." if "not" not in clock
-        else f"Let {number(aim['beverage_g'])} g out and note the seconds from pressing the button.",
+        f"Keep {number(aim['dose_g'], 1)} g in and {start}.",
+        f"Let {number(aim['beverage_g'])} g out and note the seconds {counted}.",
         turn,
         "Near the time above, taste: sour, let 2 g more out; bitter, 2 g less.",
         "Tastes good? Pull it once more to be sure, then write down in, out, seconds and mark.",
-    ]  # fmt: skip
+    ]

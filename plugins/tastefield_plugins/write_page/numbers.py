@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from tastefield.records import SetupResult
@@ -16,6 +17,11 @@ def clock_words(result: SetupResult) -> str:
         return CLOCKS.get(result.entry["aim"]["clock"] or "", UNKNOWN_CLOCK)
     clocks = result.shots["clock"].dropna().unique() if "clock" in result.shots else []
     return CLOCKS.get(str(clocks[0]), UNKNOWN_CLOCK) if len(clocks) == 1 else UNKNOWN_CLOCK
+
+
+def together(sentence: str) -> str:
+    """The sentence with every number kept on one line with its unit, and ``dial`` with its setting."""
+    return re.sub(r"(?<=\d) (?=(?:g|s|%)\b)|(?<=\bdial) (?=\S)", "\u00a0", sentence)
 
 
 def number(value: float | None, digits: int = 0) -> str:

@@ -1,0 +1,190 @@
+"""Figures: clean SVG text, the same bytes every time, every number where it belongs, readable without colour."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from tastefield.figures import dial, extraction, style, taste_map, tasters
+from tastefield.records import Lattice
+
+SVG = "{http://www.w3.org/2000/svg}"
+HREF = "{http://www.w3.org/1999/xlink}href"
+WORDS = {"scale": (1.0, 9.0), "good": 6.5, "attribute": "liking"}
+RATIO = np.array([1.7, 2.0, 2.3, 2.6, 2.1])
+TIME = np.array([22.0, 27.0, 33.0, 30.0, 25.0])
+SCORE = np.array([5.0, 7.0, 6.0, np.nan, 7.5])
+POSITION = np.array([9.0, 8.0, 6.5, 7.0, np.nan])
+HARSH = ["$x^2$", "<b>&\"'", "\u65e5\u672c", "\U0001f600", "a\x00b\u202e", "n" * 300]
+
+
+def lattice(extraction_too: bool = True) -> Lattice:
+    ratio, time = np.linspace(1.2, 3.4, 31), np.linspace(14.0, 50.0, 33)
+    across, along = np.meshgrid(ratio, time, indexing="ij")
+    mean = 7.5 - 2.0 * np.log(across / 2.1) ** 2 / 0.1 - 1.5 * np.log(along / 27) ** 2 / 0.12
+    supported = np.hypot(np.log(across / 2.1) / 0.3, np.log(along / 27) / 0.4) < 1
+    read = 19 + 3 * np.log(across / 2) + np.log(along / 27) if extraction_too else None
+    return Lattice(ratio, time, mean, mean * 0 + 0.4, mean * 0 + 0.5, supported, read)
+
+
+def a_map(name: str = "map", **more: object) -> str:
+    return taste_map.draw(
+        lattice(), (RATIO, TIME, SCORE), clock="from pressing the button", name=name, **{**WORDS, **more}
+    )
+
+
+def an_extraction(name: str = "extraction", **more: object) -> str:
+    read = np.array([18.0, 19.0, 20.0, 21.0, np.nan])
+    return extraction.draw(lattice(), read, SCORE, aim_pct=19.4, name=name, **{**WORDS, **more})
+
+
+def a_dial(name: str = "dial", **more: object) -> str:
+    return dial.draw(POSITION, TIME, clock="from the first drip", line=(4.2, -0.12), name=name, **more)
+
+
+def some_tasters(name: str = "tasters", **more: object) -> str:
+    scores = {"ana": np.array([5.0, 6.0, 7.5]), "ben": np.array([6.0])}
+    return tasters.draw(scores, name=name, **{**WORDS, **more})
+
+
+FIGURES = [a_map, an_extraction, a_dial, some_tasters]
+
+
+def texts(svg: str) -> list[str]:
+    return ["".join(element.itertext()) for element in ET.fromstring(svg).iter(f"{SVG}text")]
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_a_figure_is_the_same_text_every_time(figure: Callable[..., str]) -> None:
+    first = figure()
+    for other in FIGURES:
+        other("another")
+    assert figure() == first
+    assert not re.search(r"20\d\d-\d\d-\d\dT", first)
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_a_figure_is_small_well_formed_and_says_what_it_is(figure: Callable[..., str]) -> None:
+    svg = figure()
+    root = ET.fromstring(svg)
+    assert len(svg.encode()) < 60_000
+    assert root.get("role") == "img"
+    assert root.get("aria-label")
+    assert not list(root.iter(f"{SVG}image")), "nothing is rasterised"
+    assert not list(root.iter(f"{SVG}style")), "a style element would restyle the whole page"
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_two_figures_in_one_page_share_no_id_and_every_reference_is_met(figure: Callable[..., str]) -> None:
+    ids = [re.findall(r' id="([^"]+)"', figure(name)) for name in ("one", "two")]
+    assert ids[0]
+    assert len({*ids[0], *ids[1]}) == len(ids[0]) + len(ids[1])
+    used = set(re.findall(r'(?:url\(#|href="#)([^")]+)', figure("one")))
+    assert used == set(ids[0])
+
+
+@pytest.mark.parametrize("figure", FIGURES)
+def test_inks_follow_the_page_into_the_dark(figure: Callable[..., str]) -> None:
+    svg = figure()
+    for ink, variable in ((style.INK, "--ink"), (style.ACCENT, "--accent")):
+        assert svg.count(ink) == svg.count(f"var({variable},{ink})") > 0 or ink not in svg
+
+
+def test_scores_read_without_colour_because_lightness_falls_steadily() -> None:
+    # Relative luminance as WCAG 2.2 defines it (sRGB, IEC 61966-2-1).
+    def luminance(score: float) -> float:
+        parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in style.score_color(score, (1, 9), 6.5)]
+        return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+    steps = [luminance(score) for score in np.arange(3.5, 8.6, 0.5)]
+    assert all(high / low > 1.08 for high, low in zip(steps[:-1], steps[1:], strict=True))
+
+
+def test_every_shot_stands_on_the_map_where_it_was_pulled() -> None:
+    uses = [use for use in ET.fromstring(a_map()).iter(f"{SVG}use")]
+    ringed = [use for use in uses if f"stroke: var(--ink,{style.INK})" in use.get("style", "")]
+    places = {(float(use.get("x", 0)), float(use.get("y", 0))) for use in ringed}
+    design = np.column_stack([np.ones(5), RATIO, TIME])
+    found = 0
+    candidates = np.array(sorted(places))
+    across = np.polyfit(np.sort(RATIO), np.sort(_nearest(candidates[:, 0], RATIO)), 1)
+    for ratio, time in zip(RATIO, TIME, strict=True):
+        x = np.polyval(across, ratio)
+        near = candidates[np.abs(candidates[:, 0] - x) < 0.3]
+        found += len(near) > 0
+    assert found == len(design)
+
+
+def _nearest(pixels: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """The pixels that an even scale from the outermost shots maps the values to."""
+    low, high = pixels.min(), pixels.max()
+    wanted = low + (values - values.min()) / (values.max() - values.min()) * (high - low)
+    return np.array([pixels[np.abs(pixels - w).argmin()] for w in wanted])
+
+
+def test_recipe_best_shot_and_window_are_drawn_only_where_they_are() -> None:
+    bare, full = a_map(), a_map(aim=(2.1, 27.0), best=(2.1, 25.0), window=((2.0, 2.2), (25.0, 29.0)), dose_g=18.0)
+    assert not {"set this", "your best"} & set(texts(bare))
+    assert {"set this", "your best"} <= set(texts(full))
+    assert full.count(style.ACCENT) > bare.count(style.ACCENT)
+    assert {"1:2", "36 g"} <= set(texts(full))
+    assert "36 g" not in texts(bare)
+
+
+def test_the_map_fades_only_what_no_shot_speaks_for() -> None:
+    known = lattice()
+    everywhere = Lattice(*(known.ratio, known.shot_time_s, known.mean, known.sd, known.chance), known.supported | True)
+    drawn = [
+        taste_map.draw(grid, (RATIO, TIME, SCORE), clock="x", **WORDS).count("fill-opacity") for grid in (known, everywhere)
+    ]
+    assert drawn == [1, 0]
+
+
+def test_times_name_their_clock() -> None:
+    assert "seconds from pressing the button" in texts(a_map())
+    assert any("from the first drip" in text for text in texts(a_dial(higher_is="finer")))
+
+
+def test_a_choke_is_said_on_the_dial() -> None:
+    assert "choked" not in texts(a_dial())
+    assert "choked" in texts(a_dial(choked=np.array([5.0, np.nan])))
+
+
+def test_a_dial_without_a_line_still_shows_its_shots() -> None:
+    svg = dial.draw(POSITION, TIME, clock="x")
+    assert svg.count("<use") >= 4
+
+
+@pytest.mark.parametrize("name", HARSH)
+def test_harsh_names_draw_without_harm(name: str) -> None:
+    svg = tasters.draw({name: np.array([5.0, 6.0]), "ben": np.array([7.0])}, **{**WORDS, "attribute": name})
+    ET.fromstring(svg)
+    assert "<b>" not in svg
+    assert all(len(text) < 320 for text in texts(svg))
+    ET.fromstring(a_map(attribute=name))
+    ET.fromstring(an_extraction(attribute=name))
+
+
+@pytest.mark.parametrize("scale", [(0.0, 1.0), (1.0, 5.0), (0.0, 100.0), (0.0, 1000.0)])
+def test_any_scale_is_drawn(scale: tuple[float, float]) -> None:
+    low, high = scale
+    grid = lattice(False)
+    mean = low + (high - low) * np.clip(grid.mean / 9, -1, 2)
+    grid = Lattice(grid.ratio, grid.shot_time_s, mean, grid.sd, grid.chance, grid.supported)
+    score = low + (high - low) * SCORE / 9
+    svg = taste_map.draw(
+        grid, (RATIO, TIME, score), scale=scale, good=low + 0.7 * (high - low), attribute="liking", clock="x"
+    )
+    assert len(svg) < 60_000
+
+
+def test_a_flat_surface_and_one_shot_are_drawn() -> None:
+    grid = lattice(False)
+    flat = Lattice(grid.ratio, grid.shot_time_s, grid.mean * 0 + 5.0, grid.sd, grid.chance, grid.supported & False)
+    ET.fromstring(taste_map.draw(flat, (RATIO[:1], TIME[:1], SCORE[:1]), clock="x", **WORDS))
+    none = np.array([])
+    ET.fromstring(taste_map.draw(flat, (none, none, none), clock="x", **WORDS))

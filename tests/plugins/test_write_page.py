@@ -1,0 +1,321 @@
+"""The writer ``page``: bench words first, nothing loaded, nothing run, no name that breaks out of its place."""
+
+from __future__ import annotations
+
+import dataclasses
+import pickle
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from tastefield.hooks import NoOptions
+from tastefield.records import Context, RunResult, SetupResult
+from tastefield.words.cautions import CAUTIONS
+from tastefield_plugins import write_page
+from tastefield_plugins.write_page import PageWriter
+from tastefield_plugins.write_page.bench_table import following
+from tastefield_plugins.write_page.card import card
+from tastefield_plugins.write_page.numbers import number, span, together
+from tastefield_plugins.write_page.section import section, sure
+
+from . import sample_run
+
+# Words of the statistician that first screen and card must not carry.
+JARGON = ("surface", "pooled", "stationary", "assurance", "loss", "coded", "insufficient")
+VOID = {"meta", "br", "link", "img", "input", "hr"}
+
+
+class Page(HTMLParser):
+    """A page as elements: tag, attributes and text of each, in document order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag, f"</{tag}> closes another element"
+
+
+def text(html: str) -> str:
+    """What a person reads of some HTML."""
+    return " ".join(re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<(style|svg).*?</\1>", " ", html)).split())
+
+
+def write(run: RunResult, folder: Path) -> str:
+    writer, context = PageWriter(), Context(NoOptions())
+    for result in run.setups:
+        writer.write_setup(result, folder, context)
+    writer.write_run(run, folder, context)
+    return (folder / "page.html").read_text("utf-8")
+
+
+@pytest.fixture(scope="module")
+def run() -> RunResult:
+    return sample_run.run()
+
+
+@pytest.fixture(scope="module")
+def html(run: RunResult, tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = tmp_path_factory.mktemp("page")
+    written = write(run, folder)
+    assert [path.name for path in folder.iterdir()] == ["page.html"], "pieces are swept up"
+    return written
+
+
+def article(html: str, result: SetupResult) -> str:
+    (found,) = re.findall(rf'(?s)<article [^>]*id="{result.slug}".*?</article>', html)
+    return found
+
+
+def test_the_page_is_well_formed_and_every_id_is_its_own(html: str) -> None:
+    page = Page(html)
+    assert page.open == []
+    ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 100
+
+
+def test_the_page_loads_nothing_and_runs_nothing(html: str) -> None:
+    for tag, attributes in Page(html).elements:
+        assert tag not in {"script", "link", "img", "iframe", "object", "embed", "form", "base"}
+        for name, value in attributes.items():
+            assert not name.startswith("on")
+            if name in {"src", "href", "xlink:href", "action"}:
+                assert str(value).startswith("#"), (tag, name, value)
+    style = re.findall(r"(?s)<style>(.*?)</style>", html)
+    assert len(style) == 1
+    assert "@import" not in style[0]
+    assert not re.findall(r"url\((?!#)", html)
+    assert "Content-Security-Policy\" content=\"default-src 'none'" in html
+
+
+def test_every_link_inside_the_page_leads_somewhere(html: str) -> None:
+    elements = Page(html).elements
+    ids = {attributes.get("id") for _, attributes in elements}
+    for tag, attributes in elements:
+        if tag == "a":
+            assert str(attributes["href"]).removeprefix("#") in ids
+
+
+def test_hostile_names_are_shown_and_do_nothing(html: str, run: RunResult) -> None:
+    assert "<script" not in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+    assert "\u202e" not in html
+    assert html.count("<article ") == len(run.setups)
+
+
+def test_the_bench_table_comes_first_and_has_a_line_for_every_setup(html: str, run: RunResult) -> None:
+    first = html[html.index("<main>") : html.index("<article")]
+    for head in ("Machine", "Coffee", "Ready?", "Set this", "How sure", "Do next"):
+        assert f">{head}</th>" in first
+    assert [slug for slug in re.findall(r'<th role="rowheader"[^>]*><a href="#([^"]+)"', first)] == [
+        result.slug for result in run.setups
+    ]
+
+
+def test_first_screens_and_cards_keep_to_bench_words(html: str, run: RunResult) -> None:
+    seen = [html[html.index("<main>") : html.index("<article")]]
+    for result in run.setups:
+        whole = article(html, result)
+        seen.append(whole[: whole.index('<div class="figures">')])
+        seen += re.findall(r'(?s)<section class="card".*?</section>', whole)
+    assert len(seen) > 20
+    for part in seen:
+        words = set(re.findall(r"[a-z]+", text(part).lower()))
+        assert not words & set(JARGON)
+
+
+def test_a_setup_with_a_recipe_shows_it_beside_the_best_real_shot(html: str, run: RunResult) -> None:
+    whole = text(article(html, run.setups[0])).replace("\u00a0", " ")
+    best = run.setups[0].entry["best_shot"]
+    assert "In 18.0 g" in whole
+    assert "Out 38 g 35–40 g" in whole
+    assert "Time 28 s 25–31 s, from pressing the button" in whole
+    assert "Grind 7.5" in whole
+    assert "About 4 in 5 shots should be good" in whole
+    assert f"Your best was {best['dose_g']:.1f} g in, {best['beverage_g']:.0f} g out" in whole
+
+
+@pytest.mark.parametrize("number", range(len(sample_run.CASES)))
+def test_every_setup_says_how_sure_and_what_to_pull_next(html: str, run: RunResult, number: int) -> None:
+    whole = article(html, run.setups[number])
+    for part in ("sure", "next"):
+        (shown,) = re.findall(rf'(?s)<div data-fold="{part}">(.*?)</div>', whole)
+        assert len(text(shown).split()) > 4
+
+
+def test_a_setup_without_a_recipe_shows_no_card_and_its_best_shot(html: str, run: RunResult) -> None:
+    for number, said in ((2, "no shot was tasted"), (4, "The best shot so far")):
+        whole = article(html, run.setups[number])
+        assert 'class="card"' not in whole
+        assert said in text(whole)
+        assert "No card yet" in text(whole)
+
+
+def test_extraction_is_absent_where_nothing_was_read(html: str, run: RunResult) -> None:
+    read = text(article(html, run.setups[3]))
+    assert "19.7 % extraction" in read
+    assert "Taste against extraction" in read
+    unread = text(article(html, run.setups[0])).lower()
+    assert "extraction" not in unread
+    assert "strength" not in unread
+
+
+def test_every_time_names_its_clock(html: str, run: RunResult) -> None:
+    assert "from pressing the button" in text(article(html, run.setups[0]))
+    dripped = text(article(html, run.setups[5]))
+    assert "from the first drip" in dripped
+    assert "from pressing the button" not in dripped
+
+
+def test_what_was_set_aside_is_listed_with_why_and_what_to_do(html: str, run: RunResult) -> None:
+    data = text(html[html.index('id="data"') :])
+    for row in run.records.set_aside.to_dict("records"):
+        assert row["reason"] in data
+        assert row["do"] in data
+
+
+def test_a_long_list_of_rows_set_aside_is_cut_and_says_so(run: RunResult, tmp_path: Path) -> None:
+    many = pd.concat([run.records.set_aside] * 150, ignore_index=True)
+    records = dataclasses.replace(run.records, set_aside=many)
+    page = write(dataclasses.replace(run, setups=[], records=records), tmp_path)
+    assert "And 100 more: see set_aside.csv." in text(page)
+
+
+def test_every_caution_is_on_the_page_with_its_source(html: str) -> None:
+    for caution in CAUTIONS:
+        assert caution.text in html.replace("&#39;", "'")
+        assert caution.source.split("(")[0].replace("'", "&#39;") in html
+
+
+def test_the_card_warns_of_heat_pressure_and_caffeine(html: str, run: RunResult) -> None:
+    (shown,) = re.findall(r'(?s)<section class="card".*?</section>', article(html, run.setups[0]))
+    for said in ("burn", "Wait for the pressure to go", "pressure valve", "EFSA 2015", "common practice", "allergies"):
+        assert said in text(shown)
+
+
+def test_the_page_is_the_same_whatever_the_order_of_the_setups(run: RunResult, html: str, tmp_path: Path) -> None:
+    writer = pickle.loads(pickle.dumps(PageWriter()))
+    for result in reversed(run.setups):
+        writer.write_setup(result, tmp_path, Context(NoOptions()))
+    writer.write_run(run, tmp_path, Context(NoOptions()))
+    assert (tmp_path / "page.html").read_text("utf-8") == html
+
+
+def test_a_section_that_could_not_be_written_leaves_a_note_in_its_place(run: RunResult, tmp_path: Path) -> None:
+    writer, context = PageWriter(), Context(NoOptions())
+    writer.write_setup(run.setups[1], tmp_path, context)
+    writer.write_run(dataclasses.replace(run, setups=run.setups[:2]), tmp_path, context)
+    page = (tmp_path / "page.html").read_text("utf-8")
+    assert "could not be written" in article(page, run.setups[0])
+    assert "Pull next" in article(page, run.setups[1])
+    Page(page)
+
+
+def test_a_run_without_setups_says_so(run: RunResult, tmp_path: Path) -> None:
+    assert "No setup could be made" in write(dataclasses.replace(run, setups=[]), tmp_path)
+
+
+def test_names_never_become_paths(run: RunResult, tmp_path: Path) -> None:
+    inner = tmp_path / "a" / "out"
+    inner.mkdir(parents=True)
+    write(run, inner)
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == [inner / "page.html"]
+
+
+# --- words ----------------------------------------------------------------------------------------------------------
+
+
+def test_few_tasted_shots_give_no_number_for_the_chance() -> None:
+    entry = sample_run.setup(sample_run.Case("M", "C", "tentative", shots=2)).entry
+    assert sure(entry) == "A guess from 2 tasted shots"
+
+
+@pytest.mark.parametrize("status", sample_run.STATUSES)
+def test_there_is_always_something_to_do_next(status: str) -> None:
+    entry = dict(sample_run.setup(sample_run.Case("M", "C", status)).entry)
+    entry["next_shots"] = []
+    assert following(entry)[0]
+
+
+def test_the_card_says_which_way_the_dial_turns_and_never_finer_without_the_grinder_running() -> None:
+    for higher_is, finer in (("coarser", "a lower mark"), ("finer", "a higher mark"), (None, "finer")):
+        result = sample_run.setup(sample_run.Case("M", "C"))
+        entry = {**result.entry, "settings": {**result.entry["settings"], "higher_is": higher_is}}
+        words = card(dataclasses.replace(result, entry=entry), {"clock": "from pressing the button"})
+        fast = words["remedies"][0][1]
+        assert finer in fast
+        for sentence in [do for _, do in words["remedies"]] + words["steps"]:
+            if "finer" in sentence and "Not finer" not in sentence:
+                assert "while the grinder runs" in sentence
+
+
+def test_a_pressurised_basket_gets_no_advice_to_grind() -> None:
+    words = card(sample_run.setup(sample_run.Case("M", "C", dial=False, pressurised=True)), {"clock": "x"})
+    assert "basket sets the time" in words["grind"]
+    assert not any("finer" in do or "coarser" in do for _, do in words["remedies"])
+
+
+def test_without_a_dial_setting_the_card_says_until_when_to_grind() -> None:
+    words = card(sample_run.setup(sample_run.Case("M", "C", dial=False)), {"clock": "from pressing the button"})
+    assert words["grind"] == "Until 18.0 g gives 38 g in 28 s"
+    assert "mark above" not in " ".join(words["steps"])
+
+
+def test_unknown_values_of_a_shot_are_blank_not_nan() -> None:
+    shown = section(sample_run.setup(sample_run.Case("M", "C", dial=False)))["shots"]
+    assert "grind setting" not in shown["columns"]
+    assert not any(cell in ("nan", "<NA>", "None") for row in shown["rows"] for cell in row)
+
+
+@pytest.mark.parametrize(
+    ("limits", "unit", "said"),
+    [([34.6, 39.2], "g", "35–39 g"), ([35.1, 35.3], "g", "35.1–35.3 g"), ([2.0, 2.0], "", "2.00"), (None, "g", "")],
+)
+def test_a_range_shows_as_many_decimals_as_tell_its_ends_apart(limits: list[float] | None, unit: str, said: str) -> None:
+    assert span(limits, unit) == said
+
+
+def test_numbers_round_to_no_minus_zero_and_unknown_is_a_dash() -> None:
+    assert (number(-0.04, 1), number(None), number(float("nan")), number(-2.6)) == ("0.0", "–", "–", "-3")
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    assert together("18.0 g in, dial 7") == "18.0\u00a0g in, dial\u00a07"
+
+
+# --- look -----------------------------------------------------------------------------------------------------------
+
+
+def schemes() -> list[dict[str, str]]:
+    css = (Path(write_page.__file__).parent / "style.css").read_text("utf-8")
+    light, dark = re.findall(r":root \{(.*?)\}", css, flags=re.S)[:2]
+    return [dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6})", block)) for block in (light, dark)]
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+@pytest.mark.parametrize("ink", ["ink", "soft", "accent", "good", "guess", "none"])
+@pytest.mark.parametrize("ground", ["paper", "panel"])
+def test_every_ink_reads_on_every_ground(scheme: int, ink: str, ground: str) -> None:
+    # WCAG 2.2, success criterion 1.4.3 (AA): contrast of at least 4.5 to 1, relative luminance as defined there.
+    def luminance(color: str) -> float:
+        channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    colors = schemes()[scheme]
+    low, high = sorted(luminance(colors[name]) for name in (ink, ground))
+    assert (high + 0.05) / (low + 0.05) >= 4.5
