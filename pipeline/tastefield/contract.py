@@ -65,23 +65,29 @@ KINDS = (
 
 def contract_problems(kind: Kind, plugin: Any, origin: str) -> Iterator[Problem]:
     """Everything in which one object breaks the contract of its kind."""
+    where = f"{origin}, {type(plugin).__name__}"
+    yield from shape_problems(kind, plugin, where)
+    if isinstance(plugin, kind.base):
+        yield from options_problems(kind, plugin, where)
+        yield from pickle_problems(plugin, where)
+
+
+def shape_problems(kind: Kind, plugin: Any, where: str) -> Iterator[Problem]:
+    """What is wrong with its class, name, methods and attributes."""
     base = kind.base.__name__
     if inspect.isclass(plugin):
         yield Problem(
-            f"{plugin.__name__} is a class, not an object", origin, "the hook returns objects", f"{plugin.__name__}()"
+            f"{plugin.__name__} is a class, not an object", where, "the hook returns objects", f"{plugin.__name__}()"
         )
         return
     if not isinstance(plugin, kind.base):
         yield Problem(
-            f"{type(plugin).__name__} is no {kind.word}", origin, f"it is not a {base}", f"derive it from hooks.{base}"
+            f"{type(plugin).__name__} is no {kind.word}", where, f"it is not a {base}", f"derive it from hooks.{base}"
         )
         return
-    where = f"{origin}, {type(plugin).__name__}"
     yield from _name_problems(kind, plugin, where)
     yield from _method_problems(kind, plugin, where)
     yield from _attribute_problems(plugin, where)
-    yield from _options_problems(kind, plugin, where)
-    yield from _pickle_problems(plugin, where)
 
 
 def _name_problems(kind: Kind, plugin: Any, where: str) -> Iterator[Problem]:
@@ -146,7 +152,8 @@ def _attribute_problems(plugin: Any, where: str) -> Iterator[Problem]:
         yield Problem("default must be True or False", where, f"found {plugin.default!r}", "write default = True")
 
 
-def _options_problems(kind: Kind, plugin: Any, where: str) -> Iterator[Problem]:
+def options_problems(kind: Kind, plugin: Any, where: str) -> Iterator[Problem]:
+    """What is wrong with its ``Options``."""
     options = getattr(plugin, "Options", None)
     if not (inspect.isclass(options) and issubclass(options, BaseModel)):
         yield Problem(
@@ -183,7 +190,8 @@ def option_keys(options: type[BaseModel]) -> set[str]:
     return {entry.alias or name for name, entry in options.model_fields.items()}
 
 
-def _pickle_problems(plugin: Any, where: str) -> Iterator[Problem]:
+def pickle_problems(plugin: Any, where: str) -> Iterator[Problem]:
+    """Whether it can travel to a worker process."""
     try:
         pickle.loads(pickle.dumps((plugin, plugin.Options)))
     except Exception as error:

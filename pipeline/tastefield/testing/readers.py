@@ -1,0 +1,157 @@
+"""The contract of readers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, ClassVar
+
+import pandas as pd
+
+from tastefield.contract import KINDS
+from tastefield.errors import ReadError
+from tastefield.records import Chunk
+from tastefield.testing.contract import Breach, Check, Contract, require
+
+
+@dataclass(frozen=True)
+class ReaderSample:
+    """A few lines of the reader's own kind, and what stands in them.
+
+    :param files: file name -> content.
+    :param rows: rows of records in all files together, the line of headings not counted.
+    :param headings: every heading, exactly as written.
+    """
+
+    files: Mapping[str, str | bytes]
+    rows: int
+    headings: tuple[str, ...] = field(default=())
+
+
+def yields_chunks(kept: ReaderContract, folder: Path) -> None:
+    """Everything yielded is a Chunk that holds a DataFrame."""
+    for item in kept.read(kept.write_sample(folder)):
+        whole = isinstance(item, Chunk) and isinstance(item.rows, pd.DataFrame)
+        require(whole, f"read yielded {type(item).__name__}: yield Chunk(rows, place)")
+
+
+def loses_no_row(kept: ReaderContract, folder: Path) -> None:
+    """As many rows come out as the sample holds."""
+    rows = sum(len(chunk.rows) for chunk in kept.chunks(folder))
+    require(rows == kept.sample.rows, f"the sample holds {kept.sample.rows} rows, {rows} came out")
+
+
+def rows_are_numbered_as_their_owner_counts(kept: ReaderContract, folder: Path) -> None:
+    """The index holds whole row numbers that rise and never return within a place."""
+    last: dict[str, int] = {}
+    for chunk in kept.chunks(folder):
+        numbers = list(chunk.rows.index)
+        whole = pd.api.types.is_integer_dtype(chunk.rows.index.dtype)
+        require(whole, f"the index holds {chunk.rows.index.dtype}, not whole row numbers")
+        rising = all(a < b for a, b in zip([last.get(chunk.place, 0), *numbers], numbers, strict=False))
+        require(rising, f"row numbers of {chunk.place} do not rise from 1 on: {numbers[:10]}")
+        last[chunk.place] = numbers[-1] if numbers else last.get(chunk.place, 0)
+
+
+def headings_are_untouched(kept: ReaderContract, folder: Path) -> None:
+    """Columns are the source's own headings, letter for letter, as text."""
+    found = [heading for chunk in kept.chunks(folder) for heading in chunk.rows.columns]
+    require(all(isinstance(heading, str) for heading in found), f"headings must be text: {found}")
+    wrong = sorted(set(found) ^ set(kept.sample.headings))
+    require(not wrong, f"headings differ from the sample's: {wrong}")
+
+
+def names_the_place(kept: ReaderContract, folder: Path) -> None:
+    """Every chunk says where it was read, in words that are not empty."""
+    for chunk in kept.chunks(folder):
+        require(isinstance(chunk.place, str) and bool(chunk.place.strip()), f"place is {chunk.place!r}")
+
+
+def leaves_the_files_alone(kept: ReaderContract, folder: Path) -> None:
+    """Reading changes no file and makes none."""
+    kept.write_sample(folder)
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    kept.read(sorted(folder / name for name in kept.sample.files))
+    after = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    changed = sorted(path.name for path in {*before, *after} if before.get(path) != after.get(path))
+    require(not changed, f"reading changed {changed}")
+
+
+def reads_the_same_twice(kept: ReaderContract, folder: Path) -> None:
+    """Reading again gives the same rows, headings and places."""
+    first, second = kept.chunks(folder), kept.chunks(folder)
+    same = [chunk.place for chunk in first] == [chunk.place for chunk in second] and all(
+        one.rows.equals(other.rows) for one, other in zip(first, second, strict=True)
+    )
+    require(same, "the second reading differs from the first")
+
+
+def says_that_a_file_is_missing(kept: ReaderContract, folder: Path) -> None:
+    """A file that is not there raises ReadError, nothing else."""
+    if not kept.sample.files:
+        return
+    try:
+        kept.read([folder / name for name in sorted(kept.sample.files)])
+    except ReadError:
+        return
+    except Exception as error:
+        raise _other("a missing file", error) from error
+    raise Breach("a missing file was read without a word: raise ReadError(place, why, do)")
+
+
+def survives_garbage(kept: ReaderContract, folder: Path) -> None:
+    """Bytes that mean nothing raise ReadError or come out as rows; nothing else happens."""
+    for number, garbage in enumerate((b"", bytes(range(256)) * 8, b"\xff\xfe\x00", b"a\nb|c;d,e\tf\n\n\x00")):
+        files = [folder / f"{number}-{name}" for name in sorted(kept.sample.files)]
+        for file in files:
+            file.write_bytes(garbage)
+        try:
+            kept.read(files)
+        except ReadError:
+            continue
+        except Exception as error:
+            raise _other("garbage", error) from error
+
+
+def _other(what: str, error: Exception) -> Breach:
+    return Breach(f"{what} raised {type(error).__name__}: {error}; raise ReadError(place, why, do)")
+
+
+RULES: tuple[Check, ...] = (
+    yields_chunks,
+    loses_no_row,
+    rows_are_numbered_as_their_owner_counts,
+    headings_are_untouched,
+    names_the_place,
+    leaves_the_files_alone,
+    reads_the_same_twice,
+    says_that_a_file_is_missing,
+    survives_garbage,
+)
+
+
+class ReaderContract(Contract):
+    """What every reader must hold. Derive from it, set ``plugin`` and ``sample``, and run pytest."""
+
+    kind = KINDS[0]
+    rules = RULES
+    sample: ClassVar[ReaderSample]
+
+    def write_sample(self, folder: Path) -> list[Path]:
+        """The sample as files, sorted as a run would hand them over."""
+        for name, content in self.sample.files.items():
+            (folder / name).write_bytes(content.encode() if isinstance(content, str) else content)
+        return sorted(folder / name for name in self.sample.files)
+
+    def read(self, files: list[Path]) -> list[Any]:
+        """Everything the reader yields."""
+        return list(self.subject.read(files, self.context()))
+
+    def chunks(self, folder: Path) -> list[Chunk]:
+        """Chunks of the sample."""
+        return [chunk for chunk in self.read(self.write_sample(folder)) if isinstance(chunk, Chunk)]
+
+    def exercise(self, folder: Path) -> None:
+        """Read the sample."""
+        self.chunks(folder)
