@@ -394,7 +394,10 @@ class Prediction:
 
 @dataclass(frozen=True, eq=False)
 class Profile:
-    """Profile-likelihood limits at ``level``: ``sds`` by part and "noise" (standard deviations), ``fixed`` (p, 2)."""
+    """Profile-likelihood limits at ``level``: ``sds`` by part and "noise" (standard deviations), ``fixed`` (p, 2).
+
+    Slopes are called ``factor[1]``, ``factor[2]`` ...; parts held at zero as confounded have no limits.
+    """
 
     level: float
     sds: Mapping[str, tuple[float, float]]
@@ -506,9 +509,10 @@ def fit_crossed(
     :param covariance: ``full``: intercept and slopes of a level correlate; ``diagonal``: they do not.
     :param weights: (n,) positive; the noise variance of a row is variances["noise"] / weight.
     :param reml: restricted maximum likelihood, else maximum likelihood.
-    :returns: see :class:`MixedFit`. A component at zero is the finding ``variance_at_zero``, components the data cannot
-        tell apart (a factor with one row per level) are ``variances_confounded`` and then split arbitrarily, a fit
-        without a verified optimum is ``fit_not_converged``.
+    :returns: see :class:`MixedFit`. A component whose best value is zero is the finding ``variance_at_zero``. One that
+        the design cannot tell from the others (a factor with one row per level, a single taster) is held at zero and
+        is the finding ``variances_confounded``. A fit without a verified optimum is ``fit_not_converged``; an optimum
+        with some noise is preferred to the unbounded likelihood of a noise that vanishes.
     :raises FitError: shapes, missing values, rank deficiency, too few rows, or nothing left to explain.
 
     Source: Harville (1977), J. Am. Stat. Assoc. 72, 320; Bates et al. (2015), J. Stat. Softw. 67(1).
@@ -536,11 +540,12 @@ def fit_crossed(
     if float(residual @ residual) <= 1e-24 * max(float(yw @ yw), 1e-300):
         why = "the fixed effects alone reproduce every value"
         raise FitError(Problem("nothing is left to explain", why=why, do="Use fewer terms or more varied data."))
-    problem = _cross_products(parts, Z, basis, residual)
+    problem, held = _hold_confounded(_cross_products(parts, Z, basis, residual))
     size = problem.n - problem.p if reml else problem.n
     found = _search(problem, _profiled(size), reml)
     constant = (2 * float(np.sum(np.log(np.abs(np.diag(R))))) if reml else 0.0) - float(np.sum(np.log(w)))
-    return _assemble(_Rows(yw, Xw, Z, problem), found, reml, ordinary, R, -0.5 * (found.value + constant))
+    fit = _assemble(_Rows(yw, Xw, Z, problem), found, reml, ordinary, R, -0.5 * (found.value + constant))
+    return replace(fit, findings=_findings(problem, found, held))
 
 
 def _check(y: Array, X: Array, codes: Mapping[str, Any], covariates: Mapping[str, Array], w: Array) -> None:
@@ -643,7 +648,7 @@ def _assemble(rows: _Rows, found: _Optimum, reml: bool, ordinary: Array, R: Arra
         part.name: noise * (L @ L.T) / np.outer(part.scales, part.scales)
         for part, L in zip(problem.parts, small, strict=True)
     }
-    slopes, covariance, confounded = _information(problem, s, small, noise, reml, back)
+    slopes, covariance = _information(problem, s, small, noise, reml, back)
     return MixedFit(
         fixed=ordinary + back @ s.shift,
         fixed_cov=noise * fixed_cov,
@@ -653,7 +658,7 @@ def _assemble(rows: _Rows, found: _Optimum, reml: bool, ordinary: Array, R: Arra
         effects=_by_factor(problem, effects),
         effect_variances=_by_factor(problem, conditional),
         converged=found.converged,
-        findings=_findings(problem, small, found, confounded),
+        findings=(),
         reml=reml,
         n=problem.n,
         _joint=noise * np.block([[fixed_cov, cross], [cross.T, errors]]),
@@ -671,27 +676,31 @@ def _by_factor(problem: _Problem, values: Array) -> dict[str, Array]:
     return out
 
 
+def _noise_traces(problem: _Problem, c: _Pieces, tau: Array, size: int) -> Array:
+    """tr(A V_i A V_j) of all components and, last, the noise V_0 = V - sum tau_i V_i; A V A = A, tr(A V) = size."""
+    m = tau.size
+    G = np.empty((m + 1, m + 1))
+    G[:m, :m] = -c.logdet_h
+    G[m, :m] = G[:m, m] = c.logdet_g + c.logdet_h @ tau
+    G[m, m] = size - c.logdet_g @ tau - G[m, :m] @ tau
+    return G
+
+
 def _information(
     problem: _Problem, s: _State, small: list[Array], noise: float, reml: bool, back: Array
-) -> tuple[Array, Array, tuple[str, ...]]:
-    """Derivatives of fixed_cov by each free variance, covariance of those variances, and parts that are confounded.
+) -> tuple[Array, Array]:
+    """Derivatives of fixed_cov by each free variance (t, p, p), and the covariance (t, t) of those variances.
 
-    In units of the noise variance, with V = V_0 + sum tau_i V_i, everything about the noise follows from the other
-    components because P V P = P. Twice the inverse Hessian of the deviance is the covariance of the variances.
+    Worked in units of the noise variance. Twice the inverse Hessian of the deviance is the covariance of the variances.
     """
     c = _pieces(problem, replace(s, u=s.u / math.sqrt(noise)), reml)
     tau = _entries(problem, small)
     m = tau.size
-    size = problem.n - problem.p if reml else problem.n
-    trace, quad = -c.logdet_h, c.r2_h / 2  # tr(P V_i P V_j), y'P V_i P V_j P y
-    trace_0 = c.logdet_g - trace @ tau
-    quad_0 = -c.r2_g - quad @ tau
-    trace_00 = size - c.logdet_g @ tau - trace_0 @ tau
-    quad_00 = s.r2 / noise + c.r2_g @ tau - quad_0 @ tau
-    hessian = np.empty((m + 1, m + 1))
-    hessian[:m, :m] = -trace + 2 * quad
-    hessian[m, :m] = hessian[:m, m] = -trace_0 + 2 * quad_0
-    hessian[m, m] = -trace_00 + 2 * quad_00
+    quad = np.empty((m + 1, m + 1))  # y'P V_i P V_j P y
+    quad[:m, :m] = c.r2_h / 2
+    quad[m, :m] = quad[:m, m] = -c.r2_g - quad[:m, :m] @ tau
+    quad[m, m] = s.r2 / noise + c.r2_g @ tau - quad[m, :m] @ tau
+    hessian = 2 * quad - _noise_traces(problem, c, tau, problem.n - problem.p if reml else problem.n)
     B = s.ZHX @ s.phi @ back.T
     slopes = np.zeros((m + 1, problem.p, problem.p))
     for i in range(m):
@@ -703,29 +712,55 @@ def _information(
     values, vectors = np.linalg.eigh(hessian[np.ix_(free, free)] * np.outer(scale, scale))
     good = values > 1e-7 * max(float(values[-1]), 1e-300)
     half = (vectors[:, good] / np.sqrt(values[good])) * scale[:, None]
-    names = [problem.parts[k].label(a) for k, a, _ in problem.components] + ["noise"]
-    weak = np.abs(vectors[:, ~good]).max(axis=1, initial=0.0) > 0.1
-    confounded = tuple(dict.fromkeys(n for n, w in zip(np.array(names)[free], weak, strict=True) if w))
-    return slopes[free], 2 * noise**2 * half @ half.T, confounded
+    return slopes[free], 2 * noise**2 * half @ half.T
 
 
-def _findings(
-    problem: _Problem, small: list[Array], found: _Optimum, confounded: tuple[str, ...]
-) -> tuple[Finding, ...]:
+def _hold_confounded(problem: _Problem) -> tuple[_Problem, dict[str, str]]:
+    """Take out the components that the design cannot tell from the fixed effects, the noise or earlier components.
+
+    P V_i P is what the data see of a component; if it is zero or a combination of the others', any share of its
+    variance fits equally well. Such a component is held at zero, so that the answer does not hang on rounding.
+    Correlated slopes are left to the search.
+    """
+    diagonal = [i for i, (k, a, b) in enumerate(problem.components) if a == b]
+    tau = np.zeros(len(problem.components))
+    tau[diagonal] = 1.0
+    c = _pieces(problem, _state(problem, [np.eye(part.width) for part in problem.parts]), reml=True)
+    G = _noise_traces(problem, c, tau, problem.n - problem.p)
+    seen, names = [len(tau)], {len(tau): "noise"}
+    held: dict[str, str] = {}
+    for i in diagonal:
+        k, a, _ = problem.components[i]
+        part = problem.parts[k]
+        names[i] = part.label(a)
+        size = sum(float(np.sum(problem.ZZ[r, r] ** 2)) for r, _ in problem.slices(i))
+        share = np.linalg.lstsq(G[np.ix_(seen, seen)], G[seen, i], rcond=None)[0]
+        if part.full or G[i, i] - share @ G[seen, i] > 1e-8 * max(G[i, i], 1e-8 * size):
+            seen.append(i)
+            continue
+        alike = [names[j] for j, s in zip(seen, share, strict=True) if abs(s) > 1e-6]
+        absorbed = G[i, i] <= 1e-8 * size
+        held[part.label(a)] = "the fixed effects" if absorbed or not alike else " and ".join(alike)
+    kept = [c for c in problem.components if problem.parts[c[0]].label(c[1]) not in held or c[1] != c[2]]
+    return replace(problem, components=tuple(kept)), held
+
+
+def _findings(problem: _Problem, found: _Optimum, held: Mapping[str, str]) -> tuple[Finding, ...]:
     out = []
-    for part, L in zip(problem.parts, small, strict=True):
+    for part, L in zip(problem.parts, _factors_of(problem, found.x), strict=True):
+        where = {"factor": part.name}
         if part.full:
             values, vectors = np.linalg.eigh(L @ L.T)
             for value, axis in zip(values, vectors.T, strict=True):
                 if value <= 1e-9 * max(float(values[-1]), 1e-9):
                     named = ", ".join(part.label(a) for a in range(part.width) if abs(axis[a]) > 0.1)
-                    out.append(finding("variance_at_zero", {"factor": part.name}, part=f"a mix of {named}"))
-        else:
-            for a in range(part.width):
-                if L[a, a] == 0:
-                    out.append(finding("variance_at_zero", {"factor": part.name}, part=part.label(a)))
-    if len(confounded) > 1 and found.converged:
-        out.append(finding("variances_confounded", {}, parts=" and ".join(confounded)))
+                    out.append(finding("variance_at_zero", where, part=f"a mix of {named}"))
+            continue
+        for name in (part.label(a) for a in range(part.width) if L[a, a] == 0):
+            if name in held:
+                out.append(finding("variances_confounded", where, part=name, others=held[name]))
+            else:
+                out.append(finding("variance_at_zero", where, part=name))
     if not found.converged:
         out.append(finding("fit_not_converged", {}, detail=found.detail))
     return tuple(out)
