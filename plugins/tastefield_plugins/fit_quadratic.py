@@ -10,7 +10,7 @@ is kept only with the lower-order terms it rests on, and each fallback is a find
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -157,7 +157,11 @@ def _reml(data: Scored, X: Floats) -> tuple[dict[str, float], dict[str, float]]:
     spent = p + (len(data.taster_names) - 1)
     if n - spent < 1:
         return {}, {}
-    variances = mixed.fit_crossed(data.score, X, factors).variances
+    if np.ptp(data.score) == 0:
+        # whole-point scores of few shots are often all alike; REML has nothing to share out
+        variances: Mapping[str, float] = dict.fromkeys((*factors, "noise"), 0.0)
+    else:
+        variances = mixed.fit_crossed(data.score, X, factors).variances
     df = {"taster": float(len(data.taster_names) - 1)} if several else {}
     if not data.repeated:
         return {"total": variances["noise"], **variances}, {"total": float(n - spent), **df}
@@ -176,7 +180,7 @@ def _toward(estimate: float, df: float, target: float, weight: float) -> float:
     return (df * estimate + weight * target) / (df + weight)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class QuadraticSurface(Surface):
     """Answers of a fitted surface; see :class:`tastefield.records.Surface`."""
 
@@ -201,8 +205,9 @@ class QuadraticSurface(Surface):
         return np.asarray(self._design(points) @ self.estimates)
 
     def sd(self, points: Floats) -> Floats:
-        design = self._design(points)
-        return np.sqrt(np.einsum("ij,jk,ik->i", design, self.covariance, design) + self.extra_var)
+        # through the root: the variance cannot come out negative, and one product serves many points
+        root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)))
+        return np.sqrt(((self._design(points) @ root) ** 2).sum(axis=1) + self.extra_var)
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         rng = np.random.default_rng(seed)

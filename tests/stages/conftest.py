@@ -24,7 +24,8 @@ def typed(table: str, rows: list[dict]) -> pd.DataFrame:
         elif column.kind == "boolean":
             frame[column.name] = frame[column.name].astype("boolean")
         else:
-            frame[column.name] = frame[column.name].astype("str")
+            words = [None if pd.isna(value) else str(value) for value in frame[column.name]]
+            frame[column.name] = pd.array(words, dtype="str")
     frame["place"] = "log.csv"
     frame["row"] = range(2, len(frame) + 2)
     return frame
@@ -40,7 +41,7 @@ def build_setup(shots: list[dict], scores: list[dict] | None = None, good: float
     scored = typed("scores", [{"taster": "me", **row} for row in rows])
     bench = Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None)
     return Setup(
-        key={"machine": "A", "coffee": "house"},
+        key={"machine": "A", "grinder": "A", "coffee": "house"},
         shots=frame,
         scores=scored,
         readings=typed("readings", []),

@@ -110,8 +110,8 @@ def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...
         residuals, df, source = _repeats(mine)
         if df == 0:
             residuals, df, source = _about_targets(mine)
-        cov = scatter.pooled_covariance(residuals, df, prior_sd=SCATTER_SD, prior_df=SCATTER_DF)
-        result[name] = Scatter(np.asarray(cov, dtype=float), float(df), source if df else "prior")
+        pooled = scatter.pooled_covariance(residuals, df, prior_sd=SCATTER_SD, prior_df=SCATTER_DF)
+        result[name] = Scatter(pooled.covariance, float(df), source if df else "prior")
     return [result[name] for name in machine]
 
 
@@ -120,10 +120,10 @@ def _logs(rows: pd.DataFrame) -> Floats:
         return np.log(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float))
 
 
-def _repeats(groups: list[pd.DataFrame]) -> tuple[Floats, float, str]:
+def _repeats(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
     """Residuals of log ratio and log time about the mean of shots with one setting, dose and intent."""
     kept: list[Floats] = []
-    df = 0.0
+    df = 0
     for rows in groups:
         logs = _logs(rows)
         rows = rows[np.isfinite(logs).all(axis=1)]
@@ -151,7 +151,7 @@ def _same_intent(logs: Floats) -> Iterator[Floats]:
             yield part
 
 
-def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, float, str]:
+def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
     residuals = []
     for rows in groups:
         with np.errstate(all="ignore"):
@@ -160,7 +160,7 @@ def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, float, str]:
         both = np.column_stack([ratio, time])
         residuals.append(both[np.isfinite(both).all(axis=1)])
     stacked = np.vstack(residuals) if residuals else np.empty((0, 2))
-    return stacked, float(len(stacked)), "targets"
+    return stacked, len(stacked), "targets"
 
 
 def _extraction_lines(shots: pd.DataFrame) -> dict[int, ExtractionLine]:

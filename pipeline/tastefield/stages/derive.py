@@ -85,7 +85,7 @@ def _strength(shots: pd.DataFrame, readings: pd.DataFrame, findings: list[Findin
     by_shot = readings.groupby("shot_id", sort=True)["tds_pct"]
     mean, count = by_shot.mean(), by_shot.count()
     df = float((count - 1).sum())
-    squares = float(((readings["tds_pct"] - readings["shot_id"].map(mean)) ** 2).sum())
+    squares = float(((readings["tds_pct"] - readings["shot_id"].map(mean).astype(float)) ** 2).sum())
     repeat_sd = np.sqrt((squares + 4 * TDS_REPEAT_SD**2) / (df + 4))
     u_display = reading_error(readings["tds_pct"].to_numpy(dtype=float)) if len(readings) else 0.0
     shots["tds_pct"] = shots["shot_id"].map(mean).astype(float)

@@ -66,9 +66,10 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         supported=supported.reshape(shape),
         extraction_pct=_extraction(setup, points, shape),
     )
+    at = setup.best_shot() if flat else None
     aim = Aim(
-        ratio=float(points[best, 0]),
-        shot_time_s=float(points[best, 1]),
+        ratio=float(points[best, 0] if at is None else at["ratio"]),
+        shot_time_s=float(points[best, 1] if at is None else at["shot_time_s"]),
         dose_g=setup.usual_dose(),
         at_edge=at_edge,
         assurance=float(chance[best]),
@@ -167,9 +168,10 @@ def _best(points: Floats, mean: Floats, supported: np.ndarray, setup: Setup) -> 
     """Index of the highest supported mean; where the surface is flat, the point nearest to the best real shot."""
     inside = np.where(supported, mean, -np.inf)
     top = inside.max()
-    flat = bool(top - mean[supported].min() < 1e-6)
     shot = setup.best_shot()
-    if flat and shot is not None and np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
+    known = shot is not None and np.isfinite([shot["ratio"], shot["shot_time_s"]]).all()
+    flat = bool(known and top - mean[supported].min() < 1e-6)
+    if flat and shot is not None:
         goal = np.log([shot["ratio"], shot["shot_time_s"]])
         distance = ((np.log(points) - goal) ** 2).sum(axis=1)
         return flat, int(np.argmin(np.where(supported, distance, np.inf)))

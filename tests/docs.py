@@ -1,0 +1,61 @@
+"""Rewrites the generated blocks of README.md and DEVELOPERS.md: ``python -m tests.docs``. A test fails where one is stale.
+
+A block stands between ``<!-- generated: NAME -->`` and ``<!-- end -->``.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from pathlib import Path
+
+from tastefield.words import columns
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCUMENTS = ("README.md", "DEVELOPERS.md")
+BLOCK = re.compile(r"(<!-- generated: (?P<name>[^\n]+?) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
+
+
+def column_table() -> str:
+    """Every canonical column: table, name, unit, meaning; required ones marked."""
+    lines = ["| table | column | unit | meaning |", "| --- | --- | --- | --- |"]
+    for table, entries in columns.TABLES.items():
+        for entry in entries:
+            meaning = entry.meaning + (f": {', '.join(entry.choices)}" if entry.choices else "")
+            star = " *" if entry.required else ""
+            lines.append(f"| {table} | `{entry.name}`{star} | {entry.unit} | {meaning} |")
+    return "\n".join(lines) + "\n"
+
+
+def snippet(reference: str) -> str:
+    """A passage of a test file, cut between ``# snippet: NAME`` and ``# end of snippet``, as a code block.
+
+    :param reference: ``snippet path/of/file.py NAME``.
+    """
+    _, path, name = reference.split()
+    text = (ROOT / path).read_text("utf-8")
+    found = re.search(rf"^[ \t]*# snippet: {re.escape(name)}\n(.*?)^[ \t]*# end of snippet", text, re.DOTALL | re.MULTILINE)
+    if found is None:
+        raise SystemExit(f"{path} has no snippet {name}: mark it with '# snippet: {name}' and '# end of snippet'")
+    return f"```python\n{textwrap.dedent(found.group(1)).rstrip()}\n```\n"
+
+
+def body(name: str) -> str:
+    """What must stand in the block of this name."""
+    return column_table() if name == "columns" else snippet(name)
+
+
+def rewritten(text: str) -> str:
+    """The document with every block made anew."""
+    return BLOCK.sub(lambda match: match.group(1) + body(match["name"]) + match.group(4), text)
+
+
+def main() -> None:
+    """Rewrite the documents in place."""
+    for name in DOCUMENTS:
+        path = ROOT / name
+        path.write_text(rewritten(path.read_text("utf-8")), "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,118 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+from tastefield.config import SetupsConfig, SourceConfig
+from tastefield.records import Records, Taste
+from tastefield.stages.derive import derive, reading_error, resolution
+
+
+@pytest.fixture
+def derived(make_table):
+    def build(shots, readings=(), scores=(), sources=(), setups=None):
+        base = {"machine": "A", "coffee": "house", "clock": "pump"}
+        tables = {
+            "shots": make_table("shots", [{"shot_id": f"s{i}", **base, **shot} for i, shot in enumerate(shots)]),
+            "readings": make_table("readings", list(readings)),
+            "scores": make_table("scores", list(scores)),
+        }
+        records = Records(tables, pd.DataFrame(), (), Taste())
+        return derive(records, sources, setups or SetupsConfig())
+
+    return build
+
+
+def test_ratio_strength_and_extraction_obey_the_mass_balance(derived):
+    """36.0 g at 9.50 % from 18.0 g is 19.0 % extracted: beverage mass x TDS / dose (mass balance, Lockhart 1957)."""
+    found = derived(
+        [{"dose_g": 18.0, "beverage_g": 36.0, "shot_time_s": 27}], [{"shot_id": "s0", "reading_no": 1, "tds_pct": 9.5}]
+    ).shots.iloc[0]
+    assert found["ratio"] == pytest.approx(2.0)
+    assert found["extraction_pct"] == pytest.approx(19.0)
+    assert found["tds_pct"] == pytest.approx(found["extraction_pct"] / found["ratio"])
+    assert found["mean_flow_g_per_s"] == pytest.approx(36 / 27)
+
+
+def test_the_uncertainty_of_extraction_agrees_with_simulated_readings(derived):
+    """Second route: a million draws of the three readings (JCGM 101:2008 propagates distributions this way)."""
+    shots = [{"dose_g": 18.1, "beverage_g": 36.4, "shot_time_s": 27}]
+    found = derived(shots, [{"shot_id": "s0", "reading_no": 1, "tds_pct": 9.5}]).shots.iloc[0]
+    rng = np.random.default_rng(1)
+    dose, out = (rng.normal(value, 0.1 / np.sqrt(12), 10**6) for value in (18.1, 36.4))
+    tds = rng.normal(9.5, found["u_tds_pct"], 10**6)
+    assert found["u_extraction_pct"] == pytest.approx((out * tds / dose).std(), rel=0.01)
+
+
+def test_replicate_readings_are_averaged_and_doubt_falls(derived):
+    shots = [{"dose_g": 18, "beverage_g": 36, "shot_time_s": 27}] * 2
+    readings = [
+        {"shot_id": "s0", "reading_no": 1, "tds_pct": 9.4},
+        {"shot_id": "s0", "reading_no": 2, "tds_pct": 9.6},
+        {"shot_id": "s1", "reading_no": 1, "tds_pct": 9.5},
+    ]
+    found = derived(shots, readings).shots
+    assert found["tds_pct"].tolist() == pytest.approx([9.5, 9.5])
+    assert found["u_tds_pct"][0] < found["u_tds_pct"][1]
+
+
+def test_a_diluted_sample_counts_at_its_strength_before_dilution(derived):
+    readings = [{"shot_id": "s0", "reading_no": 1, "tds_pct": 4.75, "dilution": 2.0}]
+    assert derived([{"dose_g": 18, "beverage_g": 36}], readings).shots["tds_pct"][0] == pytest.approx(9.5)
+
+
+def test_a_display_of_a_tenth_has_the_rectangular_uncertainty_of_the_guide():
+    """0.1 g display: 0.05 / sqrt(3) = 0.029 g (JCGM 100:2008, 4.3.7)."""
+    assert reading_error(np.array([18.1, 36.0])) == pytest.approx(0.05 / np.sqrt(3))
+    assert resolution(np.array([18.0, 36.0])) == 1.0
+    assert resolution(np.array([18.25])) == 0.01
+
+
+def test_a_time_from_the_first_drip_is_shifted_by_the_measured_delay_of_the_shot(derived):
+    found = derived([{"dose_g": 18, "shot_time_s": 22, "clock": "first_drip", "first_drip_s": 6}])
+    assert found.shots["shot_time_s"][0] == 28
+    assert found.shots["shot_time_recorded_s"][0] == 22
+    assert found.shots["clock"][0] == "pump"
+
+
+def test_a_time_from_the_first_drip_is_shifted_by_the_delay_of_its_own_source(derived):
+    sources = (SourceConfig(), SourceConfig(first_drip_delay_s=5))
+    found = derived([{"dose_g": 18, "shot_time_s": 22, "clock": "first_drip", "source": 1}], sources=sources)
+    assert found.shots["shot_time_s"][0] == 27
+
+
+def test_a_time_from_the_first_drip_without_a_delay_stays_and_is_said(derived):
+    found = derived([{"dose_g": 18, "shot_time_s": 22, "clock": "first_drip"}])
+    assert found.shots["shot_time_s"][0] == 22
+    assert [finding.code for finding in found.findings] == ["first_drip_not_shifted"]
+
+
+def test_the_age_of_the_coffee_is_counted_in_days(derived):
+    found = derived([{"dose_g": 18, "pulled_at": "2026-03-11 12:00", "roast_date": "2026-03-01"}])
+    assert found.shots["coffee_age_days"][0] == pytest.approx(10.5)
+
+
+def test_a_column_nobody_fills_does_not_split_setups(derived):
+    found = derived([{"dose_g": 18}, {"dose_g": 18, "coffee": "other"}])
+    assert found.keys == (
+        {"machine": "A", "grinder": "A", "coffee": "house"},
+        {"machine": "A", "grinder": "A", "coffee": "other"},
+    )
+
+
+def test_a_second_brew_head_makes_a_second_setup(derived):
+    assert len(derived([{"dose_g": 18, "head": "left"}, {"dose_g": 18, "head": "right"}]).keys) == 2
+
+
+def test_only_scores_of_the_modelled_attribute_are_modelled(derived):
+    scores = [
+        {"shot_id": "s0", "taster": "a", "score": 7, "attribute": "Liking"},
+        {"shot_id": "s0", "taster": "a", "score": 3, "attribute": "bitterness"},
+        {"shot_id": "s0", "taster": "b", "score": 6},
+    ]
+    assert derived([{"dose_g": 18}], scores=scores).scores["score"].tolist() == [7, 6]
+
+
+def test_an_attribute_nobody_scored_is_said_with_those_that_were(derived):
+    found = derived([{"dose_g": 18}], scores=[{"shot_id": "s0", "score": 3, "attribute": "bitterness"}])
+    assert found.scores.empty
+    assert "bitterness" in found.findings[0].message

@@ -1,0 +1,169 @@
+"""The main job from outside: files in, a report out, as a technician would do it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+import tastefield
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def results(folder: Path) -> dict:
+    return json.loads((folder / "results.json").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def five_rows(tmp_path_factory) -> Path:
+    """Five rows typed in a spreadsheet: no TDS, words only, "27s", one choke, no configuration."""
+    folder = tmp_path_factory.mktemp("five")
+    book = openpyxl.Workbook()
+    sheet = book.active
+    for row in (
+        ["Machine", "Beans", "Grind", "In", "Out", "Time", "Taste"],
+        ["red two-group", "house", 9, 18, 41, "19s", "sour"],
+        ["red two-group", "house", 7, 18.1, 38, "24s", "nearly"],
+        ["red two-group", "house", 6, 18, 36, "27s", "serve"],
+        ["red two-group", "house", 4, 18, None, "choked", None],
+        ["red two-group", "house", 6, 17.9, 37, "28 sec", "serve"],
+    ):
+        sheet.append(row)
+    book.save(folder / "log.xlsx")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def five_rows_out(five_rows) -> Path:
+    done = subprocess.run(
+        [sys.executable, "-m", "tastefield.cli", "run", "log.xlsx", "--out", "out"],
+        cwd=five_rows,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    (five_rows / "terminal.txt").write_text(done.stdout, "utf-8")
+    return five_rows / "out"
+
+
+def test_five_typed_rows_give_a_recipe_a_technician_can_set(five_rows_out):
+    (setup,) = results(five_rows_out)["setups"]
+    aim = setup["aim"]
+    assert setup["shots"] == 5
+    assert setup["tasted"] == 4
+    assert 17 < aim["dose_g"] < 19
+    assert 33 <= aim["beverage_g"] <= 42
+    assert 19 <= aim["shot_time_s"] <= 30
+    assert aim["grind_setting"] in {"5", "6", "7"}
+
+
+def test_five_typed_rows_never_ask_for_the_choked_setting_or_finer(five_rows_out):
+    (setup,) = results(five_rows_out)["setups"]
+    asked = [setup["aim"]["grind_setting"], *(shot["grind_setting"] for shot in setup["next_shots"])]
+    assert all(float(setting) > 4 for setting in asked if setting is not None)
+
+
+def test_five_typed_rows_claim_nothing_about_extraction(five_rows_out):
+    (setup,) = results(five_rows_out)["setups"]
+    assert setup["aim"]["extraction_pct"] is None
+    assert setup["aim"]["tds_pct"] is None
+
+
+def test_five_typed_rows_say_what_to_pull_next(five_rows_out):
+    (setup,) = results(five_rows_out)["setups"]
+    assert setup["next_shots"]
+    assert setup["next_shots"][0]["why"]
+
+
+def test_five_typed_rows_lose_nothing(five_rows_out):
+    for source in results(five_rows_out)["sources"]:
+        assert source["read"] == source["kept"] + source["set_aside"]
+
+
+def test_the_terminal_says_the_recipe_in_about_ten_lines(five_rows, five_rows_out):
+    lines = (five_rows / "terminal.txt").read_text("utf-8").strip().splitlines()
+    assert len(lines) <= 12
+    assert any("g in" in line and "g out" in line for line in lines)
+
+
+def test_separate_files_of_shots_readings_and_scores_are_joined(tmp_path):
+    shots = pd.DataFrame(
+        {
+            "shot_id": [f"s{i}" for i in range(12)],
+            "machine": "A",
+            "coffee": "house",
+            "dose_g": 18.0,
+            "beverage_g": [30, 33, 36, 39, 42, 45] * 2,
+            "shot_time_s": [22, 31, 26, 36, 24, 29, 33, 23, 28, 25, 35, 27],
+        }
+    )
+    shots.to_csv(tmp_path / "shots.csv", index=False)
+    pd.DataFrame({"shot_id": ["s0", "s1", "s99"], "tds_pct": [10.1, 9.8, 9.0]}).to_csv(
+        tmp_path / "readings.csv", index=False
+    )
+    scores = [(f"s{i}", name, 5 + (i + len(name)) % 3) for i in range(12) for name in ("me", "you two")]
+    pd.DataFrame(scores, columns=["shot_id", "taster", "score"]).to_csv(tmp_path / "scores.csv", index=False)
+    (tmp_path / "bench.toml").write_text(
+        "\n".join(f'[[source]]\nholds = ["{name}"]\npath = "{name}.csv"' for name in ("shots", "readings", "scores"))
+        + '\n[taste]\nscale = [1, 9]\ngood = 6.5\n'
+    )
+    run = tastefield.run(tmp_path / "bench.toml", out=tmp_path / "out")
+    (setup,) = run.setups
+    assert setup.entry["tasted"] == 12
+    assert setup.entry["readings"] == 2
+    assert run.records.set_aside["value"].astype(str).tolist() == ["s99"]
+
+
+def test_running_twice_in_one_process_gives_the_same(five_rows, tmp_path):
+    first = tastefield.run(five_rows / "log.xlsx", out=tmp_path / "a")
+    second = tastefield.run(five_rows / "log.xlsx", out=tmp_path / "b")
+    assert first.setups[0].entry == second.setups[0].entry
+
+
+def files_without_time(folder: Path) -> dict[str, bytes]:
+    """Every file of a run, the stamp of the run itself taken out."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file() and path.name != "run.log":
+            found[str(path.relative_to(folder))] = path.read_bytes()
+    stamp = json.loads(found["results.json"])["created_at"].encode()
+    return {name: content.replace(stamp, b"") for name, content in found.items()}
+
+
+@pytest.mark.parametrize("name", ["bench", "panel"])
+def test_any_number_of_jobs_gives_identical_bytes(name, tmp_path):
+    source = ROOT / "configs" / f"{name}.toml"
+    tastefield.run(source, out=tmp_path / "one", jobs=1)
+    tastefield.run(source, out=tmp_path / "two", jobs=2)
+    one, two = files_without_time(tmp_path / "one"), files_without_time(tmp_path / "two")
+    assert one.keys() == two.keys()
+    assert [name for name in one if one[name] != two[name]] == []
+
+
+HOSTILE = ["=cmd", "../../x", "<script>alert(1)</script>", "CON", "A/B", "a\tb", "машина", "'; DROP TABLE shots"]
+
+
+def test_hostile_names_harm_no_path_page_or_export(tmp_path):
+    rows = [
+        {"machine": name, "coffee": name, "dose_g": 18, "beverage_g": 34 + i, "shot_time_s": 25 + i, "score": 6 + i % 2}
+        for name in HOSTILE
+        for i in range(3)
+    ]
+    (tmp_path / "in").mkdir()
+    pd.DataFrame(rows).to_csv(tmp_path / "in" / "log.csv", index=False)
+    run = tastefield.run(tmp_path / "in" / "log.csv", out=tmp_path / "deep" / "out")
+    assert not run.failed
+    assert len(run.setups) == len(HOSTILE)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["deep", "in"]
+    page = (tmp_path / "deep" / "out" / "page.html").read_text("utf-8")
+    assert "<script>alert(1)" not in page
+    for path in (tmp_path / "deep" / "out").rglob("*.csv"):
+        for line in path.read_text("utf-8").splitlines():
+            assert not any(cell.strip('"').startswith("=") for cell in line.split(","))

@@ -1,0 +1,143 @@
+import json
+from pathlib import Path
+
+import pytest
+
+import tastefield
+from tastefield import workflow
+from tastefield.errors import TastefieldError
+
+ROOT = Path(__file__).resolve().parent.parent
+
+ROWS = """machine,coffee,dose_g,beverage_g,shot_time_s,score
+A,house,18,36,27,7
+A,house,18,40,31,6
+B,house,18,33,24,
+"""
+
+
+@pytest.fixture
+def log(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(ROWS)
+    return path
+
+
+BROKEN_SURFACE = '''
+import tastefield
+from tastefield.hooks import SurfaceModel
+class Broken(SurfaceModel):
+    name = "broken"
+    def fit(self, setup, population, ctx):
+        raise RuntimeError("no such luck")
+@tastefield.hookimpl
+def tastefield_surfaces():
+    return [Broken()]
+'''
+
+BROKEN_WRITER = '''
+import tastefield
+from tastefield.hooks import Writer
+class Broken(Writer):
+    name = "broken"
+    default = True
+    def write_run(self, run, folder, ctx):
+        raise RuntimeError("no ink")
+@tastefield.hookimpl
+def tastefield_writers():
+    return [Broken()]
+'''
+
+
+def with_plugin(log, text, extra=""):
+    (log.parent / "mine.py").write_text(text)
+    path = log.parent / "bench.toml"
+    path.write_text(f'plugins = ["mine.py"]\n[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\n{extra}')
+    return path
+
+
+def test_a_setup_that_cannot_be_worked_out_fails_alone_and_is_told(log, tmp_path):
+    run = tastefield.run(with_plugin(log, BROKEN_SURFACE, '[surface]\nmodel = "broken"'), out=tmp_path / "out")
+    assert [setup.entry["status"] for setup in run.setups] == ["failed", "failed"]
+    assert len(run.failed) == 2
+    assert "no such luck" in json.dumps(run.setups[0].entry["findings"])
+    assert (tmp_path / "out" / "results.json").exists()
+
+
+def test_a_writer_that_fails_leaves_the_others_their_output(log, tmp_path):
+    run = tastefield.run(with_plugin(log, BROKEN_WRITER), out=tmp_path / "out")
+    assert run.failed == ("writer broken: RuntimeError: no ink",)
+    assert (tmp_path / "out" / "page.html").exists()
+
+
+def test_fail_fast_stops_and_keeps_the_last_good_output(log, tmp_path):
+    tastefield.run(log, out=tmp_path / "out")
+    before = (tmp_path / "out" / "results.json").read_bytes()
+    with pytest.raises(RuntimeError, match="no ink"):
+        workflow.run(with_plugin(log, BROKEN_WRITER), out=tmp_path / "out", fail_fast=True)
+    assert (tmp_path / "out" / "results.json").read_bytes() == before
+
+
+def test_strict_refuses_to_write_where_something_was_set_aside(log, tmp_path):
+    log.write_text(ROWS + "A,house,0,36,27,7\n")
+    with pytest.raises(TastefieldError, match="dose"):
+        workflow.run(log, out=tmp_path / "out", strict=True)
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_untasted_setup_is_insufficient_and_still_told_what_to_pull(log, tmp_path):
+    untasted = tastefield.run(log, out=tmp_path / "out").setups[1].entry
+    assert untasted["status"] == "insufficient"
+    assert untasted["aim"] is None
+    assert untasted["assurance"] is None
+    assert untasted["next_shots"]
+
+
+def test_a_log_with_no_shot_to_keep_stops_with_what_to_do(log, tmp_path):
+    log.write_text("machine,coffee,dose_g,beverage_g,shot_time_s\nA,house,0,36,27\n")
+    with pytest.raises(TastefieldError, match="no shot could be kept"):
+        tastefield.run(log, out=tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_manifest_names_versions_and_hashes_of_what_was_read(log, tmp_path):
+    import hashlib
+
+    tastefield.run(log, out=tmp_path / "out")
+    manifest = json.loads((tmp_path / "out" / "manifest.json").read_text())
+    assert manifest["inputs"] == {"log.csv": hashlib.sha256(log.read_bytes()).hexdigest()}
+    assert manifest["versions"]["tastefield"] == tastefield.__version__
+
+
+def test_every_stage_leaves_its_time_in_the_run_log(log, tmp_path):
+    tastefield.run(log, out=tmp_path / "out")
+    stages = [json.loads(line) for line in (tmp_path / "out" / "run.log").read_text().splitlines()]
+    assert {"read", "derive", "bench", "setups"} <= {entry.get("stage") for entry in stages}
+
+
+def test_shuffled_rows_and_renamed_machines_give_the_same_recipes(tmp_path):
+    import pandas as pd
+
+    folder = ROOT / "configs" / "demo" / "panel"
+    outs = []
+    for change in (False, True):
+        target = tmp_path / f"in{change}"
+        target.mkdir()
+        for path in folder.glob("*.csv"):
+            (target / path.name).write_bytes(path.read_bytes())
+        if change:
+            shots = pd.read_csv(target / "shots.csv", dtype=str, keep_default_na=False)
+            shots = shots.drop_duplicates("Shot").sample(frac=1, random_state=3)
+            shots["Machine"] = shots["Machine"].map(lambda name: f"z{name}" if name.strip() else name)
+            shots.to_csv(target / "shots.csv", index=False)
+        text = (ROOT / "configs" / "panel.toml").read_text().replace("demo/panel/", "")
+        (target / "panel.toml").write_text(text)
+        run = workflow.analyse(target / "panel.toml")
+        outs.append({(e.entry["key"]["machine"].removeprefix("z"), e.entry["key"]["coffee"]): e.entry for e in run.setups})
+    same, moved = outs
+    assert same.keys() == moved.keys()
+    for key, entry in same.items():
+        if entry["aim"]:
+            for name in ("ratio", "shot_time_s"):
+                assert moved[key]["aim"][name] == pytest.approx(entry["aim"][name], rel=1e-6)
+            assert moved[key]["assurance"] == pytest.approx(entry["assurance"], abs=1e-6)
