@@ -26,8 +26,10 @@ class {title}(Reader):
         for file in files:
             try:
                 lines = [line.split("|") for line in file.read_text(encoding="utf-8").splitlines()]
-                rows = pd.DataFrame(lines[1:], columns=lines[0], index=range(2, len(lines) + 1))
-            except (OSError, ValueError, IndexError) as error:
+                width = max(len(line) for line in lines)
+                cells = [line + [""] * (width - len(line)) for line in lines]
+                rows = pd.DataFrame(cells[1:], columns=cells[0], index=range(2, len(cells) + 1))
+            except (OSError, ValueError) as error:
                 raise ReadError(file.name, str(error), "write headings and rows with | between the cells") from error
             yield Chunk(rows, file.name)
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from tastefield.records import Records, RunResult
 from tastefield.registry import Registry
+from tastefield.words.cautions import CAUTIONS
 from tastefield.words.phrases import chance_in_words, count, dial, is_plain, printable, readiness, recipe, setup_name
 
 RECIPES = 4
@@ -17,7 +18,7 @@ RECIPES = 4
 FINDINGS = 2
 CELLS = 8
 """Set-aside cells shown by a check; the run writes them all."""
-NAME = 40
+NAME = 60
 """Longest name of a setup on a line."""
 
 _NOUNS = {
@@ -34,7 +35,8 @@ _STATUS = {
     "insufficient": "cannot say yet",
     "failed": "could not be worked out",
 }
-_PULLING = "Sip and spit. A choked shot holds hot water under pressure: stop, wait, undo the handle slowly."
+_PULLING = ("Pressure behind a choked shot", "Caffeine for those who taste")
+"""Cautions for whoever is about to pull shots."""
 
 
 def summary_lines(run: RunResult) -> list[str]:
@@ -55,7 +57,7 @@ def summary_lines(run: RunResult) -> list[str]:
         lines.append(f"Failed: {printable(run.failed[0])}{more}")
     if run.out:
         pages = sorted(run.out.glob("*.html"))
-        lines.append(f"Read: {printable(pages[0] if pages else run.out)}")
+        lines.append(f"Page: {printable(pages[0] if pages else run.out)}")
     return lines
 
 
@@ -79,7 +81,7 @@ def next_lines(run: RunResult) -> list[str]:
             lines.append(f"  {number}. {what}. {printable(shot['why'])}")
         if not shots:
             lines.append("  No further shot is worth its coffee.")
-    return [*lines, _PULLING]
+    return [*lines, *(f"{caution.topic}: {caution.text}" for caution in CAUTIONS if caution.topic in _PULLING)]
 
 
 def check_lines(records: Records) -> list[str]:
@@ -131,7 +133,7 @@ def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:
     for source in sources:
         read[source["table"]] = read.get(source["table"], 0) + source["read"]
         rows += source["set_aside"]
-        cells += source["cells_set_aside"]
+        cells += source.get("cells_set_aside", 0)
     nouns = [count(number, *_NOUNS[table]) for table, number in read.items() if number]
     aside = [count(number, noun) for number, noun in ((rows, "row"), (cells, "cell")) if number]
     kept = f"set aside {' and '.join(aside)}, each with its reason" if aside else "kept all of it"

@@ -51,13 +51,17 @@ def is_plain(text: str) -> bool:
 
 
 def setup_name(key: Mapping[str, Any]) -> str:
-    """A setup as a person would name it: its values in order, without a grinder that is the machine itself.
+    """A setup as a person would name it: its values in order, those that say something.
 
     >>> setup_name({"machine": "A", "grinder": "A", "coffee": "Fazenda"})
     'A, Fazenda'
     """
     machine = key.get("machine")
-    values = [value for column, value in key.items() if value and not (column == "grinder" and value == machine)]
+    values = [
+        value
+        for column, value in key.items()
+        if value and value != "not recorded" and not (column == "grinder" and value == machine)
+    ]
     return ", ".join(printable(value) for value in values) or "unnamed setup"
 
 
