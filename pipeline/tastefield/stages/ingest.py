@@ -291,7 +291,7 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     _tell_headings(place, findings)
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
-    total = parts.total_rows(place.rows.rename(columns=canonical))
+    total = pd.Series(parts.total_rows(place.rows.rename(columns=canonical)), index=place.rows.index)
     whole = _filled_in(typed, place.source, total)
     if "shots" in place.holds or "checks" in place.holds:
         for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
@@ -351,7 +351,7 @@ def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: pd.Series) -> p
 
 def _changes(typed: pd.DataFrame, name: str, total: pd.Series) -> pd.Series:
     """Rows on which the label of a column changes from the one written last."""
-    written = parts.labels(typed, name).where(~total, "")
+    written = pd.Series(parts.labels(typed, name), index=typed.index, dtype=object).where(~total, "")
     last = written.where(written != "").ffill()
     return (written != "") & (written != last.shift().fillna(""))
 

@@ -39,14 +39,14 @@ class Verdicts:
     frame: pd.DataFrame
     why: dict[int, list[tuple[str, str]]] = field(default_factory=dict)
 
-    def against(self, mask: pd.Series | np.ndarray, reason: str | Sequence[str], do: str | Sequence[str]) -> None:
+    def against(self, mask: pd.Series | parts.Mask, reason: str | Sequence[str], do: str | Sequence[str]) -> None:
         """Set rows aside where ``mask`` holds; reason and remedy are one for all, or one for each row of the frame."""
         for at in np.flatnonzero(np.asarray(mask, dtype=bool)).tolist():
             pair = (reason if isinstance(reason, str) else reason[at], do if isinstance(do, str) else do[at])
             self.why.setdefault(at, []).append(pair)
 
     @property
-    def good(self) -> np.ndarray:
+    def good(self) -> parts.Mask:
         """Which rows stay."""
         stay = np.ones(len(self.frame), dtype=bool)
         stay[list(self.why)] = False
@@ -185,7 +185,7 @@ def _outcomes_told(read_parts: Sequence[Part]) -> list[Finding]:
 def _outcomes_from_tastes(part: Part, shots: Part | None) -> None:
     """Outcome words found in score cells become the outcome of the shot in their row, unless that says otherwise."""
     rows = part.raw.rows.index
-    lead = {} if shots is None else shots.lead.to_dict()
+    lead = {} if shots is None else shots.lead_rows()
     of_shots = {lead[row]: outcome for row, outcome in part.outcomes.items() if row in lead}
     against = set() if shots is None else set(typed.give_outcomes(shots, of_shots))
     refused = [row not in lead or lead[row] in against for row in rows]
@@ -217,7 +217,7 @@ def _stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
         frame["row"] = frame.index.to_numpy(dtype="int64")
         if "shot_id" in frame:
             needs_name = table == "shots" or part.raw.together
-            frame["shot_id"] = part.shot.astype("str") if needs_name else frame["shot_id"]
+            frame["shot_id"] = pd.Series(part.shot, index=frame.index, dtype="str") if needs_name else frame["shot_id"]
         pieces.append(frame[_is_lead(part)])
     if pieces:
         return pd.concat(pieces, ignore_index=True)
@@ -225,15 +225,14 @@ def _stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
     return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
 
 
-def _is_lead(part: Part) -> np.ndarray:
-    pairs = zip(part.lead.array, part.lead.index, strict=True)
-    return np.array([first == row for first, row in pairs], dtype=bool)
+def _is_lead(part: Part) -> parts.Mask:
+    return np.equal(part.lead, np.arange(len(part.lead)))
 
 
 def _against_missing(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> None:
     """Rows without what their table cannot do without and, where that cell was bad, why; sums of other rows."""
     frame = verdicts.frame
-    places = list(zip(frame["place"], frame["row"], strict=True))
+    places = list(zip(cells.listed(frame["place"]), cells.listed(frame["row"]), strict=True))
     sums = {(part.raw.place, row) for part in of_table for row in part.raw.rows.index[parts.total_rows(part.raw.rows)]}
     bad = {
         (part.raw.place, row, name): (f"{_label(name)} holds {value}: {reason}", do)
@@ -273,12 +272,14 @@ def _label(name: str) -> str:
 
 def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) -> None:
     frame = verdicts.frame
-    pairs = zip(frame["place"], frame["row"], frame["shot_id"].astype("object"), strict=True)
-    remedies = [lost.rows.get((place, row)) or lost.names.get(shot, "") for place, row, shot in pairs]
+    known = set(cells.listed(shots["shot_id"]))
+    names = cells.listed(frame["shot_id"])
+    rows = zip(cells.listed(frame["place"]), cells.listed(frame["row"]), names, strict=True)
+    remedies = [lost.rows.get((place, row)) or lost.names.get(shot, "") for place, row, shot in rows]
     gone = np.array([bool(remedy) for remedy in remedies], dtype=bool)
     verdicts.against(gone, "its shot was set aside", remedies)
-    unknown = ~gone & frame["shot_id"].notna().to_numpy() & ~frame["shot_id"].isin(shots["shot_id"]).to_numpy()
-    reasons = [f"there is no shot {shot}" for shot in frame["shot_id"].astype("object")]
+    unknown = np.array([isinstance(name, str) and name not in known for name in names], dtype=bool) & ~gone
+    reasons = [f"there is no shot {name}" for name in names]
     verdicts.against(unknown, reasons, "correct the shot_id here or among the shots")
 
 
@@ -299,10 +300,8 @@ def _number_readings(verdicts: Verdicts) -> None:
     frame = verdicts.frame
     missing = frame["reading_no"].isna() & verdicts.good
     highest = frame.groupby("shot_id")["reading_no"].max().fillna(0.0)
-    numbered = frame.loc[missing].groupby("shot_id").cumcount() + 1
-    frame.loc[missing, "reading_no"] = numbered + frame.loc[missing, "shot_id"].astype("object").map(highest).astype(
-        float
-    )
+    shot = frame.loc[missing, "shot_id"]
+    frame.loc[missing, "reading_no"] = shot.groupby(shot).cumcount() + 1 + shot.map(highest).astype(float)
 
 
 def _against_duplicates(table: str, verdicts: Verdicts) -> None:
@@ -333,7 +332,7 @@ def _lost(verdicts: Verdicts, of_table: Sequence[Part]) -> Lost:
     rows = {
         (part.raw.place, row): remedies[part.raw.place, lead]
         for part in of_table
-        for row, lead in zip(part.lead.index, part.lead.array, strict=True)
+        for row, lead in part.lead_rows().items()
         if (part.raw.place, lead) in remedies
     }
     kept = set(verdicts.frame.loc[verdicts.good, "shot_id"])
@@ -350,7 +349,7 @@ def _written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> li
     out = []
     for part in of_table:
         told = []
-        for here, lead in zip(part.lead.index, part.lead.array, strict=True):
+        for here, lead in part.lead_rows().items() if why else ():
             pairs = why.get((part.raw.place, lead))
             if pairs:
                 reason = "; ".join(dict.fromkeys(reason for reason, _ in pairs))

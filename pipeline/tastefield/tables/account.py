@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables.cells import filled
-from tastefield.tables.parts import OUTCOME_CELLS, Raw, lead_rows, outcome_only, shot_names
+from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, leads, outcome_only, shot_names
 from tastefield.words.columns import names
 
 
@@ -94,8 +94,8 @@ def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.
 
 def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shots: pd.DataFrame | None) -> Count:
     rows = one.rows
-    lead = lead_rows(one)
-    is_lead = np.array([number == row for number, row in zip(lead.array, rows.index, strict=True)], dtype=bool)
+    lead = leads(one)
+    is_lead = lead == np.arange(len(rows))
     kept_rows = pd.Index([] if kept is None else kept["row"])
     whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
     row_kept = rows.index.isin(kept_rows)
@@ -116,7 +116,7 @@ def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shot
     )
 
 
-def _named(rows: pd.DataFrame, aside: pd.DataFrame | None) -> np.ndarray:
+def _named(rows: pd.DataFrame, aside: pd.DataFrame | None) -> Mask:
     """Which cells the set-aside table names one by one."""
     named = np.zeros(rows.shape, dtype=bool)
     if aside is None or rows.empty:
@@ -128,25 +128,26 @@ def _named(rows: pd.DataFrame, aside: pd.DataFrame | None) -> np.ndarray:
     return named
 
 
-def _standing(one: Raw, lead: pd.Series, kept: pd.DataFrame | None) -> np.ndarray:
+def _standing(one: Raw, lead: Places, kept: pd.DataFrame | None) -> Mask:
     """Which cells have a value in the kept row that stands for theirs."""
     rows = one.rows
     if kept is None or rows.empty:
         return np.zeros(rows.shape, dtype=bool)
     known = kept.set_index("row")
-    at = known.index.get_indexer(pd.Index(lead))
+    at = np.where(lead >= 0, known.index.get_indexer(rows.index.take(lead)), -1)
     values = known[[name for name in rows.columns if name in names(one.table)]].notna().to_numpy()
     return np.where((at >= 0)[:, None], values[at], False)
 
 
-def _moved(one: Raw, shots: pd.DataFrame | None) -> np.ndarray:
+def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
     """Which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
     rows = one.rows
     moved = np.zeros(rows.shape, dtype=bool)
     if shots is None or (one.table == "scores" and not one.together):
         return moved
-    has_outcome = shot_names(one).isin(shots.loc[shots["outcome"].notna(), "shot_id"].astype("object")).to_numpy()
+    known = set(shots.loc[shots["outcome"].notna(), "shot_id"])
+    has_outcome = np.array([name in known for name in shot_names(one)], dtype=bool)
     for name in OUTCOME_CELLS.get(one.table, ()):
         if name in rows:
-            moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]).to_numpy() & has_outcome
+            moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]) & has_outcome
     return moved

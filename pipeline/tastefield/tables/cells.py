@@ -83,14 +83,21 @@ def is_filled(cell: Any) -> bool:
 
 def filled(frame: pd.DataFrame) -> pd.DataFrame:
     """Which cells are filled, as a boolean frame of the same shape."""
-    data = {place: [is_filled(cell) for cell in frame.iloc[:, place]] for place in range(frame.shape[1])}
+    data = {place: [is_filled(cell) for cell in listed(frame.iloc[:, place])] for place in range(frame.shape[1])}
     mask = pd.DataFrame(data, index=frame.index, dtype=bool)
     mask.columns = frame.columns
     return mask
 
 
+def listed(cells: pd.Series) -> list[Any]:
+    """The cells of a column as a plain list, which is quicker to walk along than the column."""
+    return list(cells.to_numpy(dtype=object).tolist())
+
+
 def shown(cell: Any) -> str:
     """A cell as text for a person; never fails, whatever the cell holds."""
+    if type(cell) is str and cell.isascii():
+        return cell
     if isinstance(cell, (dt.datetime, dt.date)) and not isinstance(cell, dt.time):
         text = cell.isoformat(sep=" ") if isinstance(cell, dt.datetime) else cell.isoformat()
         return text.removesuffix(" 00:00:00")
@@ -117,7 +124,7 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
     known: dict[Hashable, Any] = {}
     values: list[Any] = []
     bad: list[tuple[Any, str, str, str, bool]] = []
-    for row, cell in zip(cells.index, cells.array, strict=True):
+    for row, cell in zip(cells.index.tolist(), listed(cells), strict=True):
         if not is_filled(cell):
             values.append(None)
             continue

@@ -65,13 +65,17 @@ def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
     for one in raw:
         if one.table != "shots" or "shot_id" in one.rows or not set(WEIGHED) <= set(one.rows):
             continue
-        text = pd.DataFrame({str(name): labels(one.rows, str(name)) for name in one.rows})
-        again = (text == text.shift()).all(axis=1)
-        again &= (text[WEIGHED] != "").all(axis=1)
-        rows = [str(row) for row in text.index[again]]
+        weighed = pd.DataFrame({name: labels(one.rows, name) for name in WEIGHED})
+        alike = ((weighed == weighed.shift()) & (weighed != "")).to_numpy().all(axis=1)
+        pairs = [one.rows.iloc[[at - 1, at]] for at in np.flatnonzero(alike).tolist()]
+        rows = [str(pair.index[1]) for pair in pairs if all(_equal(labels(pair, str(name))) for name in pair)]
         if rows:
             found.append(finding("rows_identical", {"place": one.place}, count=len(rows), list=_few(rows)))
     return found
+
+
+def _equal(two: list[str]) -> bool:
+    return two[0] == two[1]
 
 
 def _few(items: Sequence[str], most: int = 8) -> str:

@@ -8,13 +8,18 @@ stand there once.
 from __future__ import annotations
 
 import re
-from typing import Protocol
+from typing import Protocol, TypeAlias
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from tastefield.tables.cells import filled, is_filled, shown
+from tastefield.tables.cells import filled, is_filled, listed, shown
 from tastefield.words.columns import names
 from tastefield.words.outcomes import split_outcome
+
+Mask: TypeAlias = NDArray[np.bool_]
+Places: TypeAlias = NDArray[np.int_]
 
 MEASURES: dict[str, tuple[str, ...]] = {
     "shots": ("dose_g",),
@@ -60,19 +65,17 @@ def own_columns(table: str) -> tuple[str, ...]:
     return names(table) if table == "shots" else tuple(name for name in names(table) if name not in names("shots"))
 
 
-def labels(rows: pd.DataFrame, column: str) -> pd.Series:
+def labels(rows: pd.DataFrame, column: str) -> list[str]:
     """The words of one column, ends trimmed, empty where nothing stands; empty throughout where there is no column."""
     if column not in rows:
-        return pd.Series("", index=rows.index, dtype=object)
-    cells = [shown(cell).strip() if is_filled(cell) else "" for cell in rows[column].array]
-    return pd.Series(cells, index=rows.index, dtype=object)
+        return [""] * len(rows)
+    return [shown(cell).strip() if is_filled(cell) else "" for cell in listed(rows[column])]
 
 
-def shot_names(raw: Raw) -> pd.Series:
+def shot_names(raw: Raw) -> list[str]:
     """Name of the shot of each row: as written, else made from place and row (see :func:`made_name`)."""
     written = labels(raw.rows, "shot_id")
-    made = [name or made_name(raw.place, row) for row, name in zip(written.index, written.array, strict=True)]
-    return pd.Series(made, index=written.index, dtype=object)
+    return [name or made_name(raw.place, row) for row, name in zip(raw.rows.index.tolist(), written, strict=True)]
 
 
 def made_name(place: str, row: int) -> str:
@@ -80,72 +83,67 @@ def made_name(place: str, row: int) -> str:
     return f"{place}#{row}"
 
 
-def lead_rows(raw: Raw) -> pd.Series:
-    """The row that stands for each row: itself, or the earlier one it repeats; missing where it is no row at all.
+def leads(raw: Raw) -> Places:
+    """Which row stands for each row: itself, or the earlier one it repeats.
 
-    :returns: row numbers, nullable; same index as ``raw.rows``.
+    :returns: places in the frame, counted from 0; -1 where a row is no row of this table.
     """
     rows = raw.rows
-    itself = pd.Series(rows.index, index=rows.index, dtype="object")
+    itself = np.arange(len(rows))
     if not raw.together:
         return itself
+    measured = np.ones(len(rows), dtype=bool) if raw.table == "shots" else has_measure(raw)
     shot = labels(rows, "shot_id")
-    if raw.table == "shots":
-        return _first_alike(itself, _shot_keys(rows, shot), shot != "")
-    measured = has_measure(raw)
-    itself = itself.where(measured, None)
-    if raw.table != "readings":
+    itself = np.where(measured, itself, -1)
+    if raw.table not in ("shots", "readings") or not any(shot):
         return itself
-    written = [labels(rows, name) for name in own_columns("readings")]
-    keys = list(zip(shot, *written, strict=True))
-    return _first_alike(itself, keys, (shot != "") & measured & (labels(rows, "reading_no") == ""))
+    if raw.table == "shots":
+        keys = _shot_keys(rows, shot)
+        may_repeat = [name != "" for name in shot]
+    else:
+        keys = list(zip(shot, *(labels(rows, name) for name in own_columns("readings")), strict=True))
+        unnumbered = [number == "" for number in labels(rows, "reading_no")]
+        may_repeat = [bool(name and new and there) for name, new, there in zip(shot, unnumbered, measured, strict=True)]
+    first: dict[tuple[str, ...], int] = {}
+    found = [first.setdefault(keys[at], at) if may_repeat[at] else int(itself[at]) for at in range(len(rows))]
+    return np.array(found, dtype=int)
 
 
-def has_measure(raw: Raw) -> pd.Series:
+def has_measure(raw: Raw) -> Mask:
     """Which rows hold what makes a row of their table; a score cell that says only "choked" does not."""
     rows = raw.rows
     present = [name for name in MEASURES[raw.table] if name in rows]
-    mask = filled(rows[present]).any(axis=1) if present else pd.Series(False, index=rows.index)
+    mask = np.any(filled(rows[present]).to_numpy(dtype=bool), axis=1)
     if raw.table == "scores" and raw.together and present:
-        mask &= ~outcome_only(rows["score"])
+        return np.logical_and(mask, ~outcome_only(rows["score"]))
     return mask
 
 
-def outcome_only(cells: pd.Series) -> pd.Series:
+def outcome_only(cells: pd.Series) -> Mask:
     """Which cells hold an outcome word and nothing else."""
     found = []
-    for cell in cells.array:
+    for cell in listed(cells):
         outcome, rest = split_outcome(cell)
         found.append(outcome is not None and not is_filled(rest))
-    return pd.Series(found, index=cells.index, dtype=bool)
+    return np.array(found, dtype=bool)
 
 
-def _shot_keys(rows: pd.DataFrame, shot: pd.Series) -> list[tuple[str, ...]]:
+def _shot_keys(rows: pd.DataFrame, shot: list[str]) -> list[tuple[str, ...]]:
     """Name of the shot with its machine and coffee, which may stand in only one of its rows."""
-    parts = [shot]
+    keys: list[list[str]] = [shot]
     for name in ("machine", "coffee"):
-        written = labels(rows, name)
-        by_shot = written.where(written != "").groupby(shot)
-        parts.append(by_shot.ffill().fillna(by_shot.bfill()).fillna(""))
-    return list(zip(*parts, strict=True))
+        written = pd.Series(labels(rows, name), dtype=object)
+        by_shot = written.where(written != "", None).groupby(np.array(shot, dtype=object))
+        keys.append(by_shot.ffill().fillna(by_shot.bfill()).fillna("").tolist())
+    return list(zip(*keys, strict=True))
 
 
-def _first_alike(itself: pd.Series, keys: list[tuple[str, ...]], may_repeat: pd.Series) -> pd.Series:
-    first: dict[tuple[str, ...], object] = {}
-    leads = [
-        first.setdefault(key, row) if repeat else row
-        for row, key, repeat in zip(itself.array, keys, may_repeat.array, strict=True)
-    ]
-    return pd.Series(leads, index=itself.index, dtype="object")
-
-
-def total_rows(rows: pd.DataFrame) -> pd.Series:
+def total_rows(rows: pd.DataFrame) -> Mask:
     """Rows that sum up others: somewhere a label such as "Total", and no coffee."""
-    said = (labels(rows, "coffee") == "").to_numpy(copy=True)
-    found = [False] * len(rows)
+    said = np.zeros(len(rows), dtype=bool)
     for place, name in enumerate(rows.columns):
         if name not in _NEVER_A_TOTAL:
-            for at, cell in enumerate(rows.iloc[:, place].array):
-                if isinstance(cell, str) and _TOTAL.fullmatch(cell.strip(" \t:")):
-                    found[at] = True
-    return pd.Series(said & found, index=rows.index, dtype=bool)
+            cells = listed(rows.iloc[:, place])
+            totals = [type(cell) is str and bool(_TOTAL.fullmatch(cell.strip(" \t:"))) for cell in cells]
+            said |= np.array(totals, dtype=bool)
+    return np.logical_and(said, [not coffee for coffee in labels(rows, "coffee")])

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables import numbers
-from tastefield.tables.cells import DTYPES, PROBLEM_COLUMNS, Reading, is_filled, parse, shown
-from tastefield.tables.parts import OUTCOME_CELLS, Raw, has_measure, lead_rows, outcome_only, shot_names
+from tastefield.tables.cells import DTYPES, PROBLEM_COLUMNS, Reading, is_filled, listed, parse, shown
+from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, has_measure, leads, outcome_only, shot_names
 from tastefield.words.columns import TABLES, column
 from tastefield.words.outcomes import split_outcome
 
@@ -25,7 +25,7 @@ class Part:
     """One raw table while it is read.
 
     :param frame: every canonical column, typed; same index as the raw rows.
-    :param lead: the row that stands for each row (see :func:`~tastefield.tables.parts.lead_rows`).
+    :param lead: place of the row that stands for each row (see :func:`~tastefield.tables.parts.leads`).
     :param shot: name of the shot of each row.
     :param marks: decimal mark by column.
     :param marks: decimal mark by column.
@@ -37,21 +37,26 @@ class Part:
 
     raw: Raw
     frame: pd.DataFrame
-    lead: pd.Series
-    shot: pd.Series
+    lead: Places
+    shot: list[str]
     marks: Mapping[str, str]
     problems: list[pd.DataFrame] = field(default_factory=list)
     outcomes: dict[int, str] = field(default_factory=dict)
     described: dict[str, int] = field(default_factory=dict)
 
-    def set_cells_aside(self, name: str, mask: np.ndarray, reason: str | Sequence[str], do: str) -> None:
+    def lead_rows(self) -> dict[int, int]:
+        """Row number -> number of the row that stands for it, for rows that are one of the table."""
+        rows = self.raw.rows.index.tolist()
+        return {row: rows[at] for row, at in zip(rows, self.lead.tolist(), strict=True) if at >= 0}
+
+    def set_cells_aside(self, name: str, mask: Mask, reason: str | Sequence[str], do: str) -> None:
         """Set aside the filled cells of one column where ``mask`` holds.
 
         :param reason: one for all, or one for each row.
         """
         if name not in self.raw.rows:
             return
-        written = self.raw.rows[name].array
+        written = listed(self.raw.rows[name])
         told = [
             (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, False)
             for at in np.flatnonzero(mask).tolist()
@@ -71,7 +76,7 @@ def decimal_marks(place: Sequence[Raw], configured: str) -> dict[str, str]:
     for raw in place:
         for name in raw.rows.columns:
             if column(raw.table, name).kind in ("number", "duration", "integer", "score"):
-                texts[name] = [cell for cell in raw.rows[name].array if isinstance(cell, str)]
+                texts[name] = [cell for cell in listed(raw.rows[name]) if isinstance(cell, str)]
     if configured != "auto":
         return dict.fromkeys(texts, configured)
     own = {name: numbers.decimal_evidence(dict.fromkeys(cells)) for name, cells in texts.items()}
@@ -87,7 +92,7 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     :param units: unit by column, for cells that name none.
     :param clock: what clock the times of shots run on where their row does not say.
     """
-    part = Part(raw, pd.DataFrame(index=raw.rows.index), lead_rows(raw), shot_names(raw), marks)
+    part = Part(raw, pd.DataFrame(index=raw.rows.index), leads(raw), shot_names(raw), marks)
     for one in TABLES[raw.table]:
         if one.name not in raw.rows or one.kind == "score":
             part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])
@@ -114,7 +119,7 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
 def take_outcomes(part: Part, written: pd.Series) -> pd.Series:
     """Cells without the words that say how the shot went; those words are noted in ``part.outcomes``."""
     rest = written.copy()
-    for at, cell in enumerate(written.array):
+    for at, cell in enumerate(listed(written)):
         outcome, left = split_outcome(cell)
         if outcome is not None:
             part.outcomes.setdefault(written.index[at], outcome)
@@ -137,9 +142,9 @@ def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
     return against
 
 
-def refuse_outcome(part: Part, name: str, rows: np.ndarray) -> None:
+def refuse_outcome(part: Part, name: str, rows: Mask) -> None:
     """Set aside cells of one column that hold an outcome word and nothing else, where ``rows`` holds."""
-    only = outcome_only(part.raw.rows[name]).to_numpy()
+    only = outcome_only(part.raw.rows[name])
     part.set_cells_aside(name, only & rows, "the outcome column says otherwise", "correct one of the two")
 
 
@@ -154,11 +159,9 @@ def note_problems(part: Part, name: str, problems: pd.DataFrame) -> None:
 
 def _once_each(part: Part) -> None:
     """A shot in several rows: each column holds the first value written; rows that say otherwise are told."""
-    lead = part.lead
-    repeats = np.array([first != row for first, row in zip(lead.array, lead.index, strict=True)], dtype=bool)
-    if not repeats.any():
+    keys = part.lead
+    if (keys == np.arange(len(keys))).all():
         return
-    keys = lead.to_numpy()
     for name in part.frame.columns:
         values = part.frame[name]
         if name == "notes":
@@ -170,7 +173,7 @@ def _once_each(part: Part) -> None:
         first.index = values.index
         differs = (values.notna() & (values != first).fillna(False)).to_numpy(dtype=bool)
         if differs.any():
-            said = [f"an earlier row of this shot says {shown(one)}" for one in first.array]
+            said = [f"an earlier row of this shot says {shown(one)}" for one in listed(first)]
             do = "correct the wrong row, or give each shot a shot_id of its own"
             part.set_cells_aside(name, differs, said, do)
         part.frame[name] = first
@@ -178,7 +181,7 @@ def _once_each(part: Part) -> None:
 
 def _describe(part: Part) -> None:
     """Cells that describe a reading or a score in rows that have none: told, because their row is not one."""
-    without = ~has_measure(part.raw).to_numpy()
+    without = ~has_measure(part.raw)
     what = MEASURED[part.raw.table]
     for name in part.raw.rows.columns:
         before = len(part.problems)

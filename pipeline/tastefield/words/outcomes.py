@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 
 OUTCOME_WORDS: dict[str, str] = {
@@ -52,8 +53,11 @@ def split_outcome(cell: object) -> tuple[str | None, object]:
     >>> split_outcome("choked, 45 s"), split_outcome("27 s")
     (('choked', '45 s'), (None, '27 s'))
     """
-    if not isinstance(cell, str):
-        return None, cell
+    return _split(cell) if isinstance(cell, str) else (None, cell)
+
+
+@functools.lru_cache(maxsize=100_000)
+def _split(cell: str) -> tuple[str | None, str]:
     found = _PATTERN.search(cell)
     if found is None:
         return None, cell
