@@ -1,0 +1,81 @@
+"""A package of somebody else: really built, really installed, found by its entry point, and its data really read."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tastefield.testing import ReaderContract, ReaderSample
+
+GUEST = Path(__file__).parent / "guest" / "notebook"
+NOTEBOOK = (
+    "Machine: A\nCoffee: house\nIn: 18\nOut: 36\nTime: 27s\nTaste: serve\n\nMachine: A\nCoffee: house\nIn: 18\nOut: 44"
+)
+
+
+class TestNotebook(ReaderContract):
+    plugin = GUEST / "tastefield_guest_notebook.py"
+    sample = ReaderSample({"log.notebook": NOTEBOOK}, 2, ("Machine", "Coffee", "In", "Out", "Time", "Taste"))
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory) -> Path:
+    if importlib.util.find_spec("hatchling") is None:
+        if "build" in os.environ.get("TASTEFIELD_REQUIRE", "").split(","):
+            pytest.fail("hatchling is missing: pip install hatchling")
+        pytest.skip("needs the build backend: pip install hatchling")
+    folder = tmp_path_factory.mktemp("guest")
+    shutil.copytree(GUEST, folder / "source")
+    target = folder / "installed"
+    options = ["--quiet", "--no-deps", "--no-build-isolation", "--no-index", "--disable-pip-version-check"]
+    command = [sys.executable, "-m", "pip", "install", *options, "--target", str(target), str(folder / "source")]
+    subprocess.run(command, check=True)
+    return target
+
+
+def tastefield(installed: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    path = os.pathsep.join([str(installed), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
+    command = [sys.executable, "-c", "from tastefield.cli import main; main()", *arguments]
+    return subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=installed.parent,
+        env={**os.environ, "PYTHONPATH": path},
+    )
+
+
+def test_an_installed_guest_is_listed_with_its_package(installed):
+    listed = tastefield(installed, "plugins")
+    assert listed.returncode == 0, listed.stderr
+    assert "reader notebook: One paragraph a shot. (plugin read_notebook of package tastefield-guest-notebook)" in (
+        listed.stdout
+    )
+
+
+def test_an_installed_guest_reads_data_like_any_built_in(installed):
+    (installed.parent / "march.notebook").write_text(NOTEBOOK)
+    (installed.parent / "bench.toml").write_text(
+        '[[source]]\npath = "march.notebook"\n[source.columns]\nmachine = "Machine"\ncoffee = "Coffee"\n'
+        'dose_g = "In"\nbeverage_g = "Out"\nshot_time_s = "Time"\nscore = "Taste"\n'
+    )
+    checked = tastefield(installed, "check", "bench.toml")
+    assert checked.returncode == 0, checked.stderr
+    assert "march.notebook, shots: 2 rows read" in checked.stdout
+    assert "march.notebook, scores: 1 row read, 1 kept, 0 set aside" in checked.stdout
+
+
+def test_the_keys_of_an_installed_guest_are_validated_by_its_own_options(installed):
+    (installed.parent / "march.notebook").write_text(NOTEBOOK)
+    (installed.parent / "wrong.toml").write_text('[[source]]\npath = "march.notebook"\nmarc = "="\n')
+    refused = tastefield(installed, "check", "wrong.toml")
+    assert refused.returncode == 2
+    assert 'there is no key "marc"' in refused.stderr
+    assert 'write "mark"' in refused.stderr
