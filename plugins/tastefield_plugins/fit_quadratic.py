@@ -4,8 +4,10 @@
     x1 = ln(ratio/2)/ln 1.5,  x2 = ln(time/27)/ln 1.5
 
 Tasters are crossed with shots; variances by REML (:mod:`tastefield.stats.mixed`), then drawn towards what all setups
-together and a stated prior say, because one setup with few shots cannot tell them. With few shots, fewer terms: a term
-is kept only with the lower-order terms it rests on, and each fallback is a finding.
+and a stated prior say, because one setup with few shots cannot tell them. The coefficients b1 ... b22 are drawn
+in the same way: unshrunk, the highest point of a noisy surface is mostly luck, and windows were claimed on flat ones.
+With ``borrow = false`` they are classical least squares, and with few shots there are fewer terms: a term is kept only
+with the lower-order terms it rests on. Either way a setup that does not carry the full surface is a finding.
 """
 
 from __future__ import annotations
@@ -45,6 +47,11 @@ PRIOR_SD = {"shot": 0.35, "noise": 0.8, "taster": 0.6}
 PRIOR_DF = 4.0
 MOST_POOLED_DF = 12.0
 """What the other setups know of a variance counts at most this much: setups differ."""
+SHAPE_MEAN = {"ratio": 0.0, "time": 0.0, "ratio:time": 0.0, "ratio^2": -0.4, "time^2": -0.4}
+SHAPE_SD = {"ratio": 0.6, "time": 0.6, "ratio:time": 0.4, "ratio^2": 0.4, "time^2": 0.4}
+"""Prior of the coefficients on a 1-9 scale: liking falls off slowly on all sides of 1:2 in 27 s (that recipe is common
+practice, no source; how fast is an assumption of ours). Worth SHAPE_SETUPS setups against what the bench shows."""
+SHAPE_SETUPS = 4.0
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
 LEVEL = 0.9
@@ -56,7 +63,9 @@ class QuadraticOptions(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     spare_shots: int = Field(default=SPARE_SHOTS, ge=1, le=50)
-    """Shots beyond the number of terms that a surface needs."""
+    """Shots beyond the number of terms before the setup is said to carry that many terms of its own."""
+    borrow: bool = True
+    """Whether coefficients are drawn towards what all setups and a stated prior say; false is classical."""
 
 
 def code(points: Floats) -> Floats:
@@ -114,7 +123,14 @@ def ladder() -> tuple[tuple[str, ...], ...]:
     """Sets of terms from the full surface to the mean, each with the lower-order terms it rests on."""
     mean = second_order.terms_for(0, 2, NAMES)
     single = tuple(
-        (*mean, *(term for term in LADDER[1] if term not in mean and second_order.factors_of(term) in ((name,), (name, name))))
+        (
+            *mean,
+            *(
+                term
+                for term in LADDER[1]
+                if term not in mean and second_order.factors_of(term) in ((name,), (name, name))
+            ),
+        )
         for name in ("time", "ratio")
     )
     lines = tuple(tuple(term for term in terms if term in LADDER[2] or term in mean) for terms in single)
@@ -145,27 +161,47 @@ def scale_unit(taste: Taste) -> float:
     return (taste.scale[1] - taste.scale[0]) / 8.0
 
 
-def _reml(data: Scored, X: Floats) -> tuple[dict[str, float], dict[str, float]]:
-    """REML variances of one setup and their degrees of freedom; ``total`` where shot and noise cannot be told apart."""
+@dataclass(frozen=True)
+class Own:
+    """What one setup shows by itself.
+
+    :param variances: REML variances by part; ``total`` where shot and noise cannot be told apart.
+    :param df: their degrees of freedom.
+    :param shape: term -> coefficient and its error variance, where the setup carries the full surface.
+    """
+
+    variances: Mapping[str, float]
+    df: Mapping[str, float]
+    shape: Mapping[str, tuple[float, float]]
+
+
+def own(data: Scored, terms: tuple[str, ...]) -> Own:
+    """REML of one setup with the terms it carries."""
     factors: dict[str, NDArray[np.int64]] = {}
     several = len(data.taster_names) > 1
     if several:
         factors["taster"] = data.tasters
     if data.repeated:
         factors["shot"] = data.shots
-    n, shots, p = len(data.score), int(data.shots.max()) + 1, X.shape[1]
-    spent = p + (len(data.taster_names) - 1)
+    n, shots, p = len(data.score), int(data.shots.max()) + 1, len(terms)
+    spent = p + len(data.taster_names) - 1
     if n - spent < 1:
-        return {}, {}
+        return Own({}, {}, {})
+    shape: dict[str, tuple[float, float]] = {}
     if np.ptp(data.score) == 0:
         # whole-point scores of few shots are often all alike; REML has nothing to share out
         variances: Mapping[str, float] = dict.fromkeys((*factors, "noise"), 0.0)
     else:
-        variances = mixed.fit_crossed(data.score, X, factors).variances
+        fit = mixed.fit_crossed(data.score, second_order.model_matrix(data.coded, terms, NAMES), factors)
+        variances = fit.variances
+        if len(terms) == len(LADDER[0]):
+            error = np.diag(fit.fixed_cov)
+            shape = {term: (float(fit.fixed[i]), float(error[i])) for i, term in enumerate(terms) if i}
     df = {"taster": float(len(data.taster_names) - 1)} if several else {}
     if not data.repeated:
-        return {"total": variances["noise"], **variances}, {"total": float(n - spent), **df}
-    return dict(variances), {"noise": float(max(n - shots - spent + p, 1)), "shot": float(max(shots - p, 1)), **df}
+        return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df}, shape)
+    df |= {"noise": float(max(n - shots - spent + p, 1)), "shot": float(max(shots - p, 1))}
+    return Own(variances, df, shape)
 
 
 PARTS = ("shot", "noise", "taster", "total")
@@ -228,33 +264,44 @@ class Quadratic(SurfaceModel):
     Options = QuadraticOptions
 
     def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
-        """Sums of variance times degrees of freedom, and of degrees of freedom, for each part."""
-        sums = {part: [0.0, 0.0] for part in PARTS}
+        """Sums over setups: of variance times degrees of freedom by part; of weighted coefficients by term."""
+        sums = {**{part: [0.0, 0.0] for part in PARTS}, **{term: [0.0] * 5 for term in SHAPE_MEAN}}
         for setup in setups:
             data = scored(setup)
             if not len(data.score):
                 continue
-            X = second_order.model_matrix(data.coded, choose_terms(data, ctx.options.spare_shots), NAMES)  # type: ignore[attr-defined]
-            variances, df = _reml(data, np.asarray(X))
-            for part, its_df in df.items():
-                sums[part][0] += its_df * variances[part]
-                sums[part][1] += its_df
+            alone = own(data, choose_terms(data, ctx.options.spare_shots))  # type: ignore[attr-defined]
+            for part, df in alone.df.items():
+                sums[part] = _added(sums[part], (df * alone.variances[part], df))
+            unit = scale_unit(setup.taste)
+            for term, (value, error) in alone.shape.items():
+                value, error = value / unit, error / unit**2
+                weight = 1.0 / (error + SHAPE_SD[term] ** 2)
+                sums[term] = _added(sums[term], (weight, weight * value, weight * value**2, weight * error, 1.0))
         return sums
 
     def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
-        return {part: [float(sum(sums[part][i] for sums in gathered)) for i in (0, 1)] for part in PARTS}
+        """Add up, in order; the spread of a coefficient between setups is what its errors do not explain."""
+        names = (*PARTS, *SHAPE_MEAN)
+        return {
+            name: [float(sum(column)) for column in zip(*(sums[name] for sums in gathered), strict=True)]
+            for name in names
+        }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
         data = scored(setup)
         if not len(data.score):
             raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
-        terms = choose_terms(data, ctx.options.spare_shots)  # type: ignore[attr-defined]
+        carried = choose_terms(data, ctx.options.spare_shots)  # type: ignore[attr-defined]
+        borrow = bool(ctx.options.borrow)  # type: ignore[attr-defined]
+        terms = LADDER[0] if borrow else carried
         X = np.asarray(second_order.model_matrix(data.coded, terms, NAMES), dtype=float)
-        variances, df = self._variances(data, X, setup.taste, population)
+        variances, df = self._variances(data, carried, setup.taste, population)
         taster_count = max(len(setup.tasters), len(data.taster_names))
         factors = {"shot": data.shots, "taster": data.tasters} if taster_count > 1 else {"shot": data.shots}
         used = {part: variances[part] for part in (*factors, "noise")}
-        fit = blup.fit(data.score, X, factors, used, groups=data.shots)
+        shape = shape_prior(population, scale_unit(setup.taste)) if borrow else None
+        fit = blup.fit(data.score, X, factors, used, data.shots, shape)
         typical = None
         extra_var = 0.0
         if taster_count > 1:
@@ -264,14 +311,13 @@ class Quadratic(SurfaceModel):
             extra_var = (taster_count - known) * variances["taster"] / taster_count**2
         # the intercept carries the typical taster's level, so that one covariance serves every point
         estimates, covariance = fit.predict(np.eye(len(terms)), typical)
-        findings = self._findings(data, terms, setup)
         return QuadraticSurface(
             model=self.name,
-            tables=_tables(data, X, terms, estimates, covariance, df, fit, variances, extra_var),
-            findings=findings,
+            tables=_tables(data, X, terms, carried, estimates, covariance, df, fit, variances),
+            findings=_findings(data, carried, borrow),
             stationary=_stationary(terms, estimates, covariance),
             shot_var=variances["shot"],
-            shot_var_range=self._shot_range(data, variances),
+            shot_var_range=_shot_range(data, variances),
             draw_df=df,
             terms=terms,
             estimates=np.asarray(estimates, dtype=float),
@@ -281,7 +327,7 @@ class Quadratic(SurfaceModel):
         )
 
     def _variances(
-        self, data: Scored, X: Floats, taste: Taste, population: Population
+        self, data: Scored, carried: tuple[str, ...], taste: Taste, population: Population
     ) -> tuple[dict[str, float], float]:
         """The setup's own REML variances drawn towards the bench's, those towards the prior; and the surface's df."""
         prior = _prior(scale_unit(taste))
@@ -290,32 +336,60 @@ class Quadratic(SurfaceModel):
             total, df = population.get(part, [0.0, 0.0])
             pooled[part] = (total + PRIOR_DF * prior[part]) / (df + PRIOR_DF)
             weight[part] = min(df + PRIOR_DF, MOST_POOLED_DF)
-        own, own_df = _reml(data, X)
+        alone = own(data, carried)
         result = {
-            part: _toward(own.get(part, 0.0), own_df.get(part, 0.0), pooled[part], weight[part]) for part in PARTS
+            part: _toward(alone.variances.get(part, 0.0), alone.df.get(part, 0.0), pooled[part], weight[part])
+            for part in PARTS
         }
         if data.repeated:
-            return result, own_df.get("shot", 0.0) + weight["shot"]
+            return result, alone.df.get("shot", 0.0) + weight["shot"]
         share = pooled["shot"] / (pooled["shot"] + pooled["noise"])
         result["shot"], result["noise"] = share * result["total"], (1 - share) * result["total"]
-        return result, own_df.get("total", 0.0) + weight["total"]
+        return result, alone.df.get("total", 0.0) + weight["total"]
 
-    def _shot_range(self, data: Scored, variances: dict[str, float]) -> tuple[float, float]:
-        if data.repeated:
-            return variances["shot"], variances["shot"]
-        return 0.0, variances["shot"] + variances["noise"]
 
-    def _findings(self, data: Scored, terms: tuple[str, ...], setup: Setup) -> tuple[Finding, ...]:
-        notes = []
-        shots = len(data.shot_points)
-        if len(terms) == 1:
+def _added(total: list[float], more: tuple[float, ...]) -> list[float]:
+    return [a + b for a, b in zip(total, more, strict=True)]
+
+
+def shape_prior(population: Population, unit: float) -> tuple[Floats, Floats]:
+    """Mean and precision of the coefficients (0 for the constant): what the bench shows, tempered by the prior.
+
+    Between-setup mean and variance by the method of moments, weights 1 / (error + prior variance), the prior counted
+    as SHAPE_SETUPS setups (DerSimonian and Laird 1986, Controlled Clinical Trials 7:177, from memory).
+    """
+    mean, precision = [0.0], [0.0]
+    for term in LADDER[0][1:]:
+        weight, first, second, error, setups = population.get(term, [0.0] * 5)
+        own_weight = SHAPE_SETUPS / SHAPE_SD[term] ** 2
+        centre = (first + own_weight * SHAPE_MEAN[term]) / (weight + own_weight)
+        between = max(second - 2 * centre * first + centre**2 * weight - error, 0.0) / weight if weight else 0.0
+        variance = (setups * between + SHAPE_SETUPS * SHAPE_SD[term] ** 2) / (setups + SHAPE_SETUPS)
+        mean.append(centre * unit)
+        precision.append(1.0 / (variance * unit**2))
+    return np.array(mean), np.array(precision)
+
+
+def _shot_range(data: Scored, variances: dict[str, float]) -> tuple[float, float]:
+    if data.repeated:
+        return variances["shot"], variances["shot"]
+    return 0.0, variances["shot"] + variances["noise"]
+
+
+def _findings(data: Scored, carried: tuple[str, ...], borrow: bool) -> tuple[Finding, ...]:
+    notes = []
+    shots = len(data.shot_points)
+    if len(carried) < len(LADDER[0]):
+        left_out = ", ".join(term for term in LADDER[0] if term not in carried)
+        if borrow:
+            notes.append(finding("shape_is_borrowed", shots=shots, terms=left_out))
+        elif len(carried) == 1:
             notes.append(finding("surface_is_a_mean", shots=shots))
-        elif len(terms) < len(LADDER[0]):
-            left_out = [term for term in LADDER[0] if term not in terms]
-            notes.append(finding("fewer_terms", shots=shots, terms=", ".join(left_out)))
-        if not data.repeated:
-            notes.append(finding("shot_and_noise_together"))
-        return tuple(notes)
+        else:
+            notes.append(finding("fewer_terms", shots=shots, terms=left_out))
+    if not data.repeated:
+        notes.append(finding("shot_and_noise_together"))
+    return tuple(notes)
 
 
 def _stationary(terms: tuple[str, ...], estimates: Floats, covariance: Floats) -> dict[str, Any] | None:
@@ -339,12 +413,12 @@ def _tables(
     data: Scored,
     X: Floats,
     terms: tuple[str, ...],
+    carried: tuple[str, ...],
     estimates: Floats,
     covariance: Floats,
     df: float,
     fit: blup.Blup,
     variances: dict[str, float],
-    extra_var: float,
 ) -> SurfaceTables:
     error = np.sqrt(np.diag(covariance))
     half = float(distributions.t.ppf(0.5 + LEVEL / 2, df)) * error
@@ -367,7 +441,7 @@ def _tables(
                     "shots": len(data.shot_points),
                     "scores": len(data.score),
                     "tasters": len(data.taster_names),
-                    "terms": len(terms),
+                    "terms": len(carried),
                     "df": df,
                     "loglik": float(fit.loglik),
                     "shot_var": variances["shot"],

@@ -24,7 +24,8 @@ class Blup:
     :param effects: factor -> (levels,) predicted effects.
     :param joint_cov: (p + all levels) square covariance of (estimate of b - b, predicted effects - effects), factors in
         the order given.
-    :param loglik: restricted log-likelihood at these variances, constants kept.
+    :param loglik: log-likelihood at these variances, constants kept: restricted for effects without prior, marginal over
+        those with one.
     :param left_out: (n,) score less its prediction from all rows of other groups; see :func:`fit`.
     """
 
@@ -56,18 +57,23 @@ def fit(
     factors: Mapping[str, NDArray[np.int64]],
     variances: Mapping[str, float],
     groups: NDArray[np.int64] | None = None,
+    prior: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> Blup:
     """Solve the mixed-model equations through the covariance of y, which stays regular at a variance of zero.
 
-        V = noise I + sum of variance_f Z_f Z_f',   P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1
-        b = (X' V^-1 X)^-1 X' V^-1 y,   u_f = variance_f Z_f' P y
+        V = noise I + sum of variance_f Z_f Z_f',   phi = (X' V^-1 X + L)^-1,   P = V^-1 - V^-1 X phi X' V^-1
+        b = m + phi X' V^-1 (y - X m),   u_f = variance_f Z_f' P (y - X m)
+
+    where m and the diagonal L are the prior's mean and precision; without prior both are zero and b is generalised
+    least squares.
 
     Rows of a group left out together are predicted from the others without refitting: their errors are
     (P_gg)^-1 (P y)_g.
 
-    :param y: (n,). :param X: (n, p) of full column rank.
+    :param y: (n,). :param X: (n, p), of full column rank among columns of which the prior knows nothing.
     :param factors: name -> (n,) integer levels 0 ... k-1.
     :param variances: by factor, and ``noise`` (positive).
+    :param prior: mean (p,) and precision (p,) of the fixed effects, normal and independent; precision 0 knows nothing.
     :param groups: (n,) integer groups for ``left_out``; each row alone where ``None``. NaN where a group cannot be left
         out because the others do not carry the terms.
     """
@@ -80,19 +86,22 @@ def fit(
     chol = linalg.cho_factor(V, lower=True)
     Vi = linalg.cho_solve(chol, np.eye(n))
     XtVi = X.T @ Vi
-    information = XtVi @ X
+    mean, precision = (np.zeros(p), np.zeros(p)) if prior is None else (np.asarray(a, dtype=float) for a in prior)
+    information = XtVi @ X + np.diag(precision)
     phi = np.linalg.inv(information)
     P = Vi - XtVi.T @ phi @ XtVi
-    fixed = phi @ XtVi @ y
-    Py = P @ y
+    about = y - X @ mean
+    fixed = mean + phi @ XtVi @ about
+    Py = P @ about
     effects = {name: variances[name] * Z.T @ Py for name, Z in designs.items()}
     # error of (b, u): b - b^ = -phi X'V^-1 e, u^ - u = G Z'P e - u with e = Zu + noise
     Z_all = np.hstack([np.empty((n, 0)), *designs.values()])
     G = np.concatenate([np.empty(0), *(np.full(Z.shape[1], variances[name]) for name, Z in designs.items())])
     GZt = G[:, None] * Z_all.T
     joint = np.block([[phi, -phi @ XtVi @ GZt.T], [-(phi @ XtVi @ GZt.T).T, np.diag(G) - GZt @ P @ GZt.T]])
-    logdet = 2 * np.log(np.diag(chol[0])).sum() + np.linalg.slogdet(information)[1]
-    loglik = -0.5 * ((n - p) * np.log(2 * np.pi) + logdet + y @ Py)
+    known = precision > 0
+    logdet = 2 * np.log(np.diag(chol[0])).sum() + np.linalg.slogdet(information)[1] - np.log(precision[known]).sum()
+    loglik = -0.5 * ((n - p + known.sum()) * np.log(2 * np.pi) + logdet + about @ Py)
     return Blup(fixed, effects, joint, float(loglik), _left_out(P, Py, np.arange(n) if groups is None else groups))
 
 

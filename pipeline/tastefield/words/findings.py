@@ -210,6 +210,12 @@ CATALOGUE: dict[str, Entry] = {
         "This setup could not be worked out ({error}).",
         "Run again with --fail-fast to see where, and report it.",
     ),
+    "shape_is_borrowed": Entry(
+        "note",
+        "{shots} tasted shot(s) do not show the whole shape of taste by themselves; it leans on the other setups and on "
+        "usual recipes (1:2 in 27 s, common practice, no source) for: {terms}.",
+        "More tasted shots, with other times and weights out, let this setup speak for itself.",
+    ),
     "surface_is_a_mean": Entry(
         "warn",
         "With {shots} tasted shot(s) that differ, no direction can be told: only their mean score is known.",
