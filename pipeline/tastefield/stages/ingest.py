@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 from pydantic import BaseModel
 
@@ -202,8 +203,7 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
         raise PluginError(
             Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
         )
-    blank = ~filled(rows).any(axis=1)
-    return _Place(number, source, name, rows[~blank], holds)
+    return _Place(number, source, name, rows[parts.rows_filled(rows)], holds)
 
 
 def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
@@ -291,12 +291,12 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     _tell_headings(place, findings)
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
-    total = pd.Series(parts.total_rows(place.rows.rename(columns=canonical)), index=place.rows.index)
+    total = parts.total_rows(place.rows.rename(columns=canonical))
     whole = _filled_in(typed, place.source, total)
     if "shots" in place.holds or "checks" in place.holds:
         for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
             wanted = any(name in names(table) for table in place.holds)
-            if wanted and (name not in whole or not filled(whole[[name]]).to_numpy().any()) and len(whole):
+            if wanted and (name not in whole or not filled(whole[[name]]).any()) and len(whole):
                 whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
                 findings.append(finding("not_named", where, what=name, name=default))
     together = len(place.holds) > 1
@@ -316,8 +316,8 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     if place.understood.common:
         listed = ", ".join(f'{name} = "{place.understood.columns[name]}"' for name in place.understood.common)
         findings.append(finding("headings_understood", where, list=listed))
-    counts = filled(place.rows[list(place.understood.unused)]).sum()
-    used = [(heading, int(count)) for heading, count in counts.items() if count]
+    counts = filled(place.rows[list(place.understood.unused)]).sum(axis=0).tolist()
+    used = [(heading, count) for heading, count in zip(place.understood.unused, counts, strict=True) if count]
     if used:
         listed = ", ".join(f'"{heading}" ({count} filled)' for heading, count in used)
         findings.append(finding("columns_unused", where, list=listed, example=f'notes = "{used[0][0]}"'))
@@ -326,44 +326,47 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
             findings.append(finding("heading_missing_here", where, heading=f'"{theirs}"', column=name))
 
 
-def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: pd.Series) -> pd.DataFrame:
+def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> pd.DataFrame:
     """Cells filled down from above, then constants; nothing typed is overwritten."""
     whole = typed.copy()
-    owners = {name: owner for owner, owned in BELONGS_TO.items() for name in owned}
     new = {name: _changes(typed, name, total) for name in BELONGS_TO}
     for name in source.fill_down:
         if name not in whole:
             continue
-        there = filled(whole[[name]])[name] & ~total
-        block = pd.Series(0, index=whole.index)
+        there = filled(whole[[name]])[:, 0] & ~total
+        block = np.zeros(len(whole), dtype=int)
         for owner, owned in BELONGS_TO.items():
-            if name in owned and name in owners:
-                block = block + new[owner].cumsum() * (len(whole) + 1)
-        down = whole[name].where(there, None).groupby(block.to_numpy()).ffill()
+            if name in owned:
+                block += np.cumsum(new[owner])
+        down = whole[name].where(there, None).groupby(block).ffill()
         whole[name] = whole[name].where(there | total, down)
     for name, value in source.fill.items():
         if name not in whole:
             whole[name] = pd.Series(None, index=whole.index, dtype=object)
-        there = filled(whole[[name]])[name]
+        there = filled(whole[[name]])[:, 0]
         whole[name] = whole[name].where(there | total, value)
     return whole
 
 
-def _changes(typed: pd.DataFrame, name: str, total: pd.Series) -> pd.Series:
+def _changes(typed: pd.DataFrame, name: str, total: parts.Mask) -> list[bool]:
     """Rows on which the label of a column changes from the one written last."""
-    written = pd.Series(parts.labels(typed, name), index=typed.index, dtype=object).where(~total, "")
-    last = written.where(written != "").ffill()
-    return (written != "") & (written != last.shift().fillna(""))
+    last, changes = "", []
+    for written, is_total in zip(parts.labels(typed, name), total.tolist(), strict=True):
+        changes.append(bool(written) and not is_total and written != last)
+        last = written if changes[-1] else last
+    return changes
 
 
 def _part(rows: pd.DataFrame, typed: pd.DataFrame, table: str) -> pd.DataFrame:
     """Rows of a shared sheet that hold a reading or a score, or describe one; the rest keep to the shots."""
     own = [name for name in rows.columns if name in parts.own_columns(table)]
     measures = [name for name in parts.MEASURES[table] if name in typed]
-    measured = filled(typed[measures]).any(axis=1)
-    described = filled(typed[[name for name in own if name in typed]])
-    part = rows.copy()
+    measured = parts.rows_filled(typed[measures])
+    part, any_cell = rows.copy(), measured.copy()
     for name in part.columns:
-        keep = measured | described[name] if name in described else measured
+        keep = measured
+        if name in own and name in typed:
+            keep = measured | filled(typed[[name]])[:, 0]
+            any_cell |= keep
         part[name] = part[name].where(keep, None)
-    return part[measured | described.any(axis=1)]
+    return part[any_cell]

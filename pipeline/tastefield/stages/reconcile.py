@@ -371,7 +371,7 @@ def _not_told_yet(problems: pd.DataFrame, whole: pd.DataFrame, needed: set[str])
 
 
 def _whole_rows(rows: pd.DataFrame) -> list[str]:
-    there = cells.filled(rows).to_numpy()
+    there = cells.filled(rows)
     columns = rows.columns
     return [
         "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask).tolist())

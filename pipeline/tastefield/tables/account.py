@@ -101,7 +101,7 @@ def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shot
     row_kept = rows.index.isin(kept_rows)
     row_aside = rows.index.isin(whole)
 
-    there = filled(rows).to_numpy()
+    there = filled(rows)
     cell_aside = there & (row_aside[:, None] | _named(rows, aside))
     stands = _standing(one, lead, kept) | _moved(one, shots)
     return Count(

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tastefield.tables import dates, durations, numbers, units
 from tastefield.words.columns import Column
@@ -81,11 +82,11 @@ def is_filled(cell: Any) -> bool:
     return True
 
 
-def filled(frame: pd.DataFrame) -> pd.DataFrame:
-    """Which cells are filled, as a boolean frame of the same shape."""
-    data = {place: [is_filled(cell) for cell in listed(frame.iloc[:, place])] for place in range(frame.shape[1])}
-    mask = pd.DataFrame(data, index=frame.index, dtype=bool)
-    mask.columns = frame.columns
+def filled(frame: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which cells are filled, in the shape of the frame."""
+    mask = np.zeros(frame.shape, dtype=bool)
+    for at in range(frame.shape[1]):
+        mask[:, at] = [is_filled(cell) for cell in listed(frame.iloc[:, at])]
     return mask
 
 

@@ -113,9 +113,17 @@ def has_measure(raw: Raw) -> Mask:
     """Which rows hold what makes a row of their table; a score cell that says only "choked" does not."""
     rows = raw.rows
     present = [name for name in MEASURES[raw.table] if name in rows]
-    mask = np.any(filled(rows[present]).to_numpy(dtype=bool), axis=1)
+    mask = rows_filled(rows[present])
     if raw.table == "scores" and raw.together and present:
         return np.logical_and(mask, ~outcome_only(rows["score"]))
+    return mask
+
+
+def rows_filled(rows: pd.DataFrame) -> Mask:
+    """Which rows have at least one filled cell."""
+    mask = np.zeros(len(rows), dtype=bool)
+    for column in filled(rows).T:
+        mask |= column
     return mask
 
 

@@ -1,0 +1,626 @@
+"""Reconcile: nothing is lost, whatever the cells hold; only the impossible and the unreadable is set aside."""
+
+import datetime as dt
+import decimal
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tastefield.config import SourceConfig, TasteConfig
+from tastefield.errors import PluginError
+from tastefield.records import RawTable
+from tastefield.stages import reconcile as stage
+from tastefield.stages.reconcile import reconcile
+from tastefield.tables import account, typed
+from tastefield.tables.account import NotBalanced, check_account
+from tastefield.words.columns import PROVENANCE, SET_ASIDE, TABLES, names
+
+SHOT = {"machine": "A", "coffee": "house", "dose_g": "18.0", "beverage_g": "36.4", "shot_time_s": "27"}
+
+
+def sheet(*rows, table="shots", place="log.csv", together=False, start=2, headings=None):
+    """A raw table of the given rows; cells a row does not name are empty."""
+    columns = [name for name in names(table) if any(name in row for row in rows)]
+    data = {name: [row.get(name) for row in rows] for name in columns}
+    frame = pd.DataFrame(data, dtype=object, index=range(start, start + len(rows)))
+    return RawTable(table, place, frame, 0, together, headings or {})
+
+
+def shared(*rows, place="log.csv"):
+    """One sheet of one row a shot, cut into its shots, readings and scores as reading does."""
+    frames = [sheet(*rows, place=place, together=True)]
+    for table in ("readings", "scores"):
+        own = [name for name in names(table) if name not in names("shots")]
+        if any(name in row for row in rows for name in own):
+            frames.append(sheet(*rows, table=table, place=place, together=True))
+    return frames
+
+
+def run(*raw, taste=None, **source):
+    return reconcile(list(raw), [SourceConfig(**source)], taste or TasteConfig(scale=(1, 9), good=6.5))
+
+
+def aside(records, column=""):
+    return records.set_aside[records.set_aside["column"] == column]
+
+
+def codes(records):
+    return {finding.code for finding in records.findings}
+
+
+# --- nothing is lost -------------------------------------------------------------------------------------------------
+
+CELLS = st.one_of(
+    st.none(),
+    st.just(float("nan")),
+    st.just(pd.NaT),
+    st.just(pd.NA),
+    st.booleans(),
+    st.integers(),
+    st.just(10**5000),
+    st.floats(),
+    st.text(max_size=12),
+    st.text(alphabet="0123456789.,:-+ gsozF%/'\"", max_size=8),
+    st.sampled_from(
+        [
+            "18",
+            "18.2g",
+            "27s",
+            "0:27",
+            "27,5",
+            "1,234",
+            "choked",
+            "gusher",
+            "serve",
+            "sour",
+            "7/10",
+            "total",
+            "-",
+            "n/a",
+            "A",
+            "B",
+        ]
+    ),
+    st.sampled_from(["7 sour", "sour, bitter", "choked at 45 s", "\ud800", "02-Apr", "=cmd", "<script>", "\x00"]),
+    st.datetimes(),
+    st.datetimes(timezones=st.just(dt.UTC)),
+    st.dates(),
+    st.times(),
+    st.timedeltas(),
+    st.decimals(allow_nan=True, allow_infinity=True),
+    st.lists(st.sampled_from(["sour", "bitter"]), max_size=2),
+    st.dictionaries(st.sampled_from("ab"), st.integers(), max_size=1),
+    st.binary(max_size=4),
+    st.complex_numbers(max_magnitude=9),
+    st.sampled_from([np.float32(18), np.int64(7), np.bool_(True), np.datetime64("2026-03-01"), np.datetime64("NaT")]),
+)
+LIKELY = {
+    "shot_id": st.sampled_from(["1", "2", "3", " 1", None, 1, 2.0]),
+    "machine": st.sampled_from(["A", "B", None]),
+    "coffee": st.sampled_from(["house", None]),
+    "dose_g": st.sampled_from(["18", 18.2, "18,1 g", 0, "x", None]),
+    "tds_pct": st.sampled_from(["8.9", 31, None, None]),
+    "score": st.sampled_from(["7", "sour", "choked", None, None, 12]),
+    "taster": st.sampled_from(["me", "Me", None]),
+    "t_s": st.sampled_from([0, 1, 2]),
+    "mass_g": st.sampled_from([0.1, 3]),
+}
+
+
+@st.composite
+def raw_tables(draw):
+    """Mangled tables from one or two places; a place may hold several tables in one row each."""
+    raw = []
+    for place in draw(st.sampled_from([["log.csv"], ["log.csv", "more.csv"]])):
+        together = draw(st.booleans())
+        choices = ["shots", "readings", "scores"] if together else list(TABLES)
+        tables = draw(st.lists(st.sampled_from(choices), min_size=1, max_size=3, unique=True))
+        size = draw(st.integers(0, 6))
+        index = draw(st.permutations(range(2, 2 + size)))
+        cells: dict[str, list[object]] = {}
+        for table in tables:
+            chosen = draw(st.lists(st.sampled_from(names(table)), unique=True, max_size=7))
+            required = [one.name for one in TABLES[table] if one.required] if draw(st.booleans()) else []
+            for name in {**dict.fromkeys(chosen), **dict.fromkeys(required)}:
+                if name not in cells:
+                    kind = st.one_of(LIKELY[name], CELLS) if name in LIKELY else CELLS
+                    cells[name] = draw(st.lists(kind, min_size=size, max_size=size))
+            columns = [name for name in names(table) if name in cells]
+            frame = pd.DataFrame({name: pd.Series(cells[name], dtype=object) for name in columns})
+            frame = frame.reindex(range(size)).set_axis(pd.Index(index, dtype="int64"))
+            raw.append(RawTable(table, place, frame.astype(object), 0, together and len(tables) > 1))
+    return raw
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(raw_tables(), st.sampled_from([None, (1.0, 9.0)]), st.sampled_from(["auto", ",", "."]))
+def test_whatever_the_cells_hold_every_row_and_cell_is_kept_or_set_aside(raw, scale, decimal_mark):
+    records = run(*raw, taste=TasteConfig(scale=scale), decimal=decimal_mark)
+    for count in records.counts:
+        assert count.read == count.kept + count.set_aside
+        assert count.cells_read == count.cells_kept + count.cells_set_aside
+    for table, columns in TABLES.items():
+        frame = records.tables[table]
+        assert list(frame.columns) == [*(one.name for one in columns), *PROVENANCE]
+        assert sum(count.kept for count in records.counts if count.table == table) == len(frame)
+        for one in columns:
+            assert one.kind == "boolean" or frame[one.name].dtype.kind in {"text": "OU", "category": "OU"}.get(
+                one.kind, "fM"
+            )
+    assert list(records.set_aside.columns) == list(SET_ASIDE)
+    told = records.set_aside
+    assert (told["reason"] != "").all()
+    assert (told["do"] != "").all()
+    assert set(told["place"]) <= {one.place for one in raw}
+    assert (told.loc[told["column"] != "", "value"] != "").all()
+    assert not told.duplicated(["place", "table", "row", "column"]).any()
+    if scale is None:
+        assert not told["reason"].str.contains("outside the scale").any()
+
+
+DIRTY = [
+    {**SHOT, "taster": "me", "score": "7", "tds_pct": "8.9"},
+    {**SHOT, "taster": "me", "score": "12", "dose_g": "18.1"},
+    {**SHOT, "dose_g": "0", "score": "6"},
+    {**SHOT, "shot_time_s": "soon", "notes": "long one", "score": "5", "taster": "you"},
+]
+
+
+def test_a_reconcile_that_drops_a_row_is_caught(monkeypatch):
+    whole = stage._stacked
+    monkeypatch.setattr(stage, "_stacked", lambda table, parts: whole(table, parts).iloc[:-1])
+    with pytest.raises(NotBalanced, match=r"log\.csv"):
+        run(*shared(*DIRTY))
+
+
+def test_a_reconcile_that_drops_one_cell_is_caught(monkeypatch):
+    whole = typed.read
+
+    def lossy(*args):
+        part = whole(*args)
+        if "notes" in part.frame:
+            part.frame["notes"] = part.frame["notes"].where(part.frame["notes"] != "long one")
+        return part
+
+    monkeypatch.setattr(typed, "read", lossy)
+    with pytest.raises(NotBalanced, match="shots"):
+        run(*shared(*DIRTY))
+
+
+def test_a_reconcile_that_forgets_why_is_caught(monkeypatch):
+    whole = stage._in_order
+    monkeypatch.setattr(stage, "_in_order", lambda pieces, raw: whole(pieces, raw).iloc[1:])
+    with pytest.raises(NotBalanced):
+        run(*shared(*DIRTY))
+
+
+def test_a_row_kept_and_set_aside_at_once_is_caught():
+    raw = shared(*DIRTY)
+    records = run(*raw)
+    shots = pd.concat([records.tables["shots"], records.tables["shots"].iloc[:1].assign(row=4)], ignore_index=True)
+    with pytest.raises(NotBalanced):
+        check_account(raw, _with(records, tables={**records.tables, "shots": shots}))
+
+
+def test_counts_that_are_not_what_is_there_are_caught():
+    raw = shared(*DIRTY)
+    records = run(*raw)
+    with pytest.raises(NotBalanced, match="differ"):
+        check_account(raw, _with(records, counts=records.counts[:-1]))
+
+
+def test_a_row_from_nowhere_is_caught():
+    raw = [sheet(SHOT)]
+    records = run(*raw)
+    shots = pd.concat([records.tables["shots"], records.tables["shots"].assign(place="elsewhere.csv")])
+    with pytest.raises(NotBalanced, match="nobody read"):
+        check_account(raw, _with(records, tables={**records.tables, "shots": shots}))
+
+
+def _with(records, **changes):
+    from dataclasses import replace
+
+    return replace(records, **changes)
+
+
+def test_a_clean_log_sets_nothing_aside():
+    records = run(*shared({**SHOT, "score": "7", "taster": "me", "tds_pct": "8.9"}))
+    assert records.set_aside.empty
+    assert {(count.table, count.read, count.kept) for count in records.counts} == {
+        ("shots", 1, 1),
+        ("readings", 1, 1),
+        ("scores", 1, 1),
+    }
+    assert codes(records) == set()
+
+
+def test_no_tables_at_all_give_empty_typed_tables():
+    records = run()
+    assert {table: len(frame) for table, frame in records.tables.items()} == dict.fromkeys(TABLES, 0)
+    assert records.tables["shots"]["dose_g"].dtype == "float64"
+    assert records.tables["shots"]["pulled_at"].dtype.kind == "M"
+    assert records.counts == ()
+
+
+def test_two_rows_with_one_number_are_the_readers_fault():
+    raw = sheet(SHOT, SHOT)
+    raw.rows.index = pd.Index([5, 5])
+    with pytest.raises(PluginError, match="same number"):
+        run(raw)
+
+
+# --- rows ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_choked_shot_without_weight_or_time_is_kept():
+    records = run(sheet({**SHOT, "beverage_g": None, "shot_time_s": None, "outcome": "Choked "}))
+    assert records.tables["shots"]["outcome"].tolist() == ["choked"]
+    assert records.set_aside.empty
+
+
+def test_a_shot_without_weight_time_taste_or_outcome_stays():
+    records = run(*shared({"machine": "A", "coffee": "house", "dose_g": 18}, {**SHOT, "score": "7"}))
+    assert len(records.tables["shots"]) == 2
+    assert len(records.tables["scores"]) == 1
+    assert records.set_aside.empty
+
+
+def test_a_dose_of_nothing_sets_its_shot_aside_and_its_score_with_it():
+    records = run(*shared({**SHOT, "dose_g": "0", "score": "7", "taster": "me"}))
+    rows = aside(records)
+    assert rows["table"].tolist() == ["shots", "scores"]
+    assert "0 g is impossible" in rows["reason"].iloc[0]
+    assert "dose_g=0" in rows["value"].iloc[0]
+    assert rows["reason"].iloc[1] == "its shot was set aside"
+    assert rows["do"].iloc[1] == "mend row 2 of log.csv"
+
+
+def test_every_fault_of_a_row_is_told_at_once():
+    records = run(sheet({"dose_g": "lots", "beverage_g": "36"}))
+    (reason,) = aside(records)["reason"]
+    assert "dose holds lots: it is not a number" in reason
+    assert "there is no machine and no coffee" in reason
+    assert 'fill_down = ["machine", "coffee"]' in aside(records)["do"].iloc[0]
+
+
+def test_a_bad_cell_sets_aside_the_cell_and_its_shot_stays():
+    records = run(sheet({**SHOT, "shot_time_s": "soon"}))
+    (cell,) = records.set_aside.to_dict("records")
+    assert (cell["place"], cell["table"], cell["row"], cell["column"], cell["value"]) == (
+        "log.csv",
+        "shots",
+        2,
+        "shot_time_s",
+        "soon",
+    )
+    assert cell["reason"] == "it is not a number"
+    assert cell["do"].startswith("write a plain number in s")
+    assert len(records.tables["shots"]) == 1
+    assert "cells_set_aside" in codes(records)
+
+
+def test_unusual_shots_stay():
+    long = {**SHOT, "shot_time_s": "180", "beverage_g": "120", "dose_g": "7"}
+    assert run(sheet(long)).set_aside.empty
+
+
+def test_a_reading_outside_what_can_dissolve_is_set_aside():
+    records = run(*shared({**SHOT, "tds_pct": "31"}, {**SHOT, "tds_pct": "16"}, {**SHOT, "tds_pct": "14.8"}))
+    reasons = aside(records)["reason"].tolist()
+    assert "31 % is impossible" in reasons[0]
+    assert reasons[1] == "by it 32.4 % of the dry coffee would be in the cup"  # 16 x 36.4 / 18
+    assert records.tables["readings"]["tds_pct"].tolist() == [14.8]
+    assert len(records.tables["shots"]) == 3
+
+
+def test_of_two_shots_of_one_name_the_first_is_kept():
+    records = run(sheet({**SHOT, "shot_id": "S1"}, {**SHOT, "shot_id": " S1 ", "dose_g": "19"}))
+    assert records.tables["shots"]["dose_g"].tolist() == [18.0]
+    assert aside(records)["reason"].tolist() == ["row 2 of log.csv has the same shot_id"]
+
+
+def test_the_first_shot_of_a_name_that_can_be_kept_is_kept():
+    records = run(sheet({**SHOT, "shot_id": "S1", "dose_g": "-1"}, {**SHOT, "shot_id": "S1"}))
+    assert records.tables["shots"]["row"].tolist() == [3]
+
+
+def test_a_score_of_an_unknown_shot_is_set_aside_with_the_name():
+    scores = sheet({"shot_id": "S9", "score": 7}, table="scores", place="scores.csv")
+    records = run(sheet({**SHOT, "shot_id": "S1"}), scores)
+    assert aside(records)["reason"].tolist() == ["there is no shot S9"]
+
+
+def test_numbers_and_words_join_as_shot_names():
+    scores = sheet({"shot_id": 12.0, "score": 7}, table="scores", place="scores.csv")
+    records = run(sheet({**SHOT, "shot_id": "12"}), scores)
+    assert records.tables["scores"]["shot_id"].tolist() == ["12"]
+
+
+def test_of_the_same_taster_on_the_same_cup_the_first_score_is_kept():
+    scores = sheet(
+        {"shot_id": "S1", "taster": "Ann", "score": 7},
+        {"shot_id": "S1", "taster": "Ann", "score": 3},
+        {"shot_id": "S1", "taster": "Ann", "score": 4, "serving_order": 2},
+        table="scores",
+        place="scores.csv",
+    )
+    records = run(sheet({**SHOT, "shot_id": "S1"}), scores)
+    assert records.tables["scores"]["score"].tolist() == [7.0, 4.0]
+    assert "serving_order" in aside(records)["do"].iloc[0]
+
+
+def test_replicate_readings_without_numbers_are_numbered():
+    readings = sheet(
+        {"shot_id": "S1", "tds_pct": 8.9},
+        {"shot_id": "S1", "tds_pct": 8.9},
+        {"shot_id": "S1", "tds_pct": 9.0, "reading_no": 4},
+        table="readings",
+        place="readings.csv",
+    )
+    records = run(sheet({**SHOT, "shot_id": "S1"}), readings)
+    assert records.tables["readings"]["reading_no"].tolist() == [5.0, 6.0, 4.0]
+    assert records.set_aside.empty
+
+
+def test_a_row_of_sums_is_named_as_one():
+    total = {"machine": "Total", "dose_g": 90, "beverage_g": 180}
+    records = run(sheet(SHOT, total))
+    assert aside(records)["reason"].tolist() == ["it looks like a sum of other rows"]
+
+
+def test_a_score_outside_its_configured_scale_is_set_aside_and_its_shot_stays():
+    records = run(*shared({**SHOT, "score": "10"}))
+    assert aside(records)["reason"].tolist() == ["score holds 10: 10 lies outside the scale of 1 to 9"]
+    assert len(records.tables["shots"]) == 1
+
+
+def test_the_scale_binds_only_the_modelled_attribute():
+    scores = sheet(
+        {"shot_id": "S1", "score": 7, "attribute": "Liking"},
+        {"shot_id": "S1", "score": 40, "attribute": "sweetness"},
+        table="scores",
+        place="scores.csv",
+    )
+    records = run(sheet({**SHOT, "shot_id": "S1"}), scores)
+    assert records.tables["scores"]["attribute"].tolist() == ["liking", "sweetness"]
+    assert records.set_aside.empty
+
+
+@pytest.mark.parametrize(
+    "name", ["=cmd|' /C calc'!A0", "../../x", "<script>alert(1)</script>", "CON", "A/B", "Ünïcode ☕"]
+)
+def test_strange_names_are_plain_text(name):
+    records = run(*shared({**SHOT, "machine": name, "coffee": name, "taster": name, "score": 7}))
+    assert records.tables["shots"]["machine"].tolist() == [name]
+    assert records.tables["scores"]["taster"].tolist() == [name]
+
+
+# --- several tables in one row ---------------------------------------------------------------------------------------
+
+
+def test_a_sheet_of_shots_and_scores_makes_the_name_of_the_shot_from_place_and_row():
+    records = run(*shared({**SHOT, "score": "7"}, SHOT))
+    assert records.tables["shots"]["shot_id"].tolist() == ["log.csv#2", "log.csv#3"]
+    assert records.tables["scores"]["shot_id"].tolist() == ["log.csv#2"]
+    assert records.tables["scores"]["taster"].tolist() == ["unnamed taster"]
+
+
+def test_a_shot_in_one_row_for_each_taster_is_taken_once():
+    first = {**SHOT, "shot_id": "S1", "taster": "Ann", "score": "7", "tds_pct": "8.9", "notes": "sweet"}
+    second = {"shot_id": "S1", "taster": "Ben", "score": "6", "tds_pct": "8.9", "notes": "long", "operator": "Cy"}
+    third = {**SHOT, "shot_id": "S1", "taster": "Cy", "score": "5", "tds_pct": "9.1", "dose_g": "18.00 g"}
+    records = run(*shared(first, second, third))
+    shots, counts = records.tables["shots"], {count.table: count for count in records.counts}
+    assert shots[["shot_id", "operator", "notes"]].values.tolist() == [["S1", "Cy", "sweet; long"]]
+    assert records.tables["scores"]["taster"].tolist() == ["Ann", "Ben", "Cy"]
+    assert records.tables["readings"]["tds_pct"].tolist() == [8.9, 9.1]  # 8.9 told twice is one reading
+    assert (counts["shots"].read, counts["readings"].read, counts["scores"].read) == (1, 2, 3)
+    assert records.set_aside.empty
+
+
+def test_rows_of_one_shot_that_disagree_keep_the_first_and_tell_the_other():
+    records = run(
+        *shared(
+            {**SHOT, "shot_id": "S1", "taster": "Ann", "score": "7"},
+            {**SHOT, "shot_id": "S1", "taster": "Ben", "score": "6", "beverage_g": "30"},
+        )
+    )
+    assert records.tables["shots"]["beverage_g"].tolist() == [36.4]
+    (cell,) = aside(records, "beverage_g").to_dict("records")
+    assert (cell["row"], cell["value"], cell["reason"]) == (3, "30", "an earlier row of this shot says 36.4")
+    assert len(records.tables["scores"]) == 2
+
+
+def test_shot_numbers_that_start_again_on_another_machine_never_lend_a_score_to_the_wrong_shot():
+    records = run(
+        *shared(
+            {**SHOT, "shot_id": "1", "score": "7"},
+            {**SHOT, "shot_id": "1", "machine": "B", "score": "2"},
+        )
+    )
+    assert records.tables["scores"]["score"].tolist() == [7.0]
+    assert set(aside(records)["row"]) == {3}
+    assert "has the same shot_id" in aside(records)["reason"].iloc[0]
+
+
+def test_a_taster_named_on_a_shot_nobody_scored_is_told_and_makes_no_score():
+    records = run(*shared({**SHOT, "taster": "me"}, {**SHOT, "taster": "me", "score": 7}))
+    assert len(records.tables["scores"]) == 1
+    assert aside(records, "taster")["reason"].tolist() == ["its row has no score"]
+    assert "described_not_measured" in codes(records)
+    assert "cells_set_aside" not in codes(records)
+
+
+# --- words for outcome and taste -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("column", ["shot_time_s", "beverage_g", "score"])
+def test_a_choke_written_where_a_number_belongs_is_the_outcome(column):
+    records = run(*shared({**SHOT, "score": None, column: "Choked!"}))
+    assert records.tables["shots"]["outcome"].tolist() == ["choked"]
+    assert records.tables["scores"].empty
+    assert records.set_aside.empty
+    assert "outcome_from_words" in codes(records)
+
+
+def test_a_choke_with_the_time_it_was_stopped_keeps_both():
+    shots = run(sheet({**SHOT, "shot_time_s": "choked at 45s"})).tables["shots"]
+    assert shots[["outcome", "shot_time_s"]].values.tolist() == [["choked", 45.0]]
+
+
+def test_an_outcome_word_that_contradicts_the_outcome_column_is_set_aside():
+    records = run(*shared({**SHOT, "outcome": "ok", "shot_time_s": "gusher", "score": "choked"}))
+    assert records.tables["shots"]["outcome"].tolist() == ["ok"]
+    assert set(records.set_aside["column"]) == {"shot_time_s", "score"}
+    assert set(records.set_aside["reason"]) == {"the outcome column says otherwise"}
+
+
+def test_words_and_numbers_become_scores():
+    said = ["serve", "Nearly ", "no", "sour", "sour, bitter", "sour/harsh", "7 sour", "serve, a bit sour", 6, "7,5"]
+    records = run(*shared(*({**SHOT, "score": one} for one in said)))
+    words = records.taste.words
+    assert records.tables["scores"]["score"].tolist() == [
+        words["serve"],
+        words["nearly"],
+        words["no"],
+        words["sour"],
+        min(words["sour"], words["bitter"]),
+        words["harsh"],
+        7.0,
+        words["serve"],
+        6.0,
+        7.5,
+    ]
+    assert words["serve"] >= records.taste.good > words["nearly"]
+
+
+def test_words_of_ones_own_count():
+    taste = TasteConfig(scale=(1, 9), good=6.5, words={"Lovely": 8.5, "sour": 2})
+    records = run(*shared({**SHOT, "score": "lovely"}, {**SHOT, "score": "sour"}), taste=taste)
+    assert records.tables["scores"]["score"].tolist() == [8.5, 2.0]
+
+
+def test_a_word_nobody_knows_sets_the_score_aside_and_names_the_known_ones():
+    records = run(*shared({**SHOT, "score": "nealry"}))
+    (row,) = aside(records).to_dict("records")
+    assert "nealry" in row["reason"]
+    assert "serve, nearly, no, sour" in row["do"]
+
+
+@pytest.mark.parametrize(
+    ("said", "scale"),
+    [
+        (["sour", "serve"], (1, 9)),
+        ([7, 6], (1, 9)),
+        ([3, 5, 2], (1, 5)),
+        ([0, 7], (0, 10)),
+        ([10, 7], (1, 10)),
+        ([85, 60], (0, 100)),
+        (["7/10", "6/10"], (1, 10)),
+        ([-3, 200], (-3, 200)),
+    ],
+)
+def test_the_scale_is_inferred_shown_and_sets_nothing_aside(said, scale):
+    records = run(*shared(*({**SHOT, "score": one} for one in said)), taste=TasteConfig())
+    assert records.taste.scale == scale
+    assert records.taste.good == pytest.approx(scale[0] + 0.7 * (scale[1] - scale[0]))
+    assert records.taste.inferred
+    assert "scale_inferred" in codes(records)
+    assert records.set_aside.empty
+
+
+def test_two_numbers_in_a_score_are_asked_about():
+    records = run(*shared({**SHOT, "score": "6-7"}))
+    assert "several numbers" in aside(records)["reason"].iloc[0]
+
+
+# --- source settings -------------------------------------------------------------------------------------------------
+
+
+def test_the_clock_of_the_source_fills_rows_that_name_none():
+    shots = run(sheet(SHOT, {**SHOT, "clock": "pump"}), clock="first_drip").tables["shots"]
+    assert shots["clock"].tolist() == ["first_drip", "pump"]
+
+
+def test_units_come_from_the_cell_then_the_source_then_the_heading():
+    raw = sheet(SHOT | {"dose_g": "18 g"}, SHOT | {"dose_g": "0.65"}, headings={"dose_g": "In (lb)"})
+    assert run(raw, units={"dose_g": "oz"}).tables["shots"]["dose_g"].tolist() == pytest.approx([18, 18.427], abs=1e-3)
+    assert run(raw).tables["shots"]["dose_g"].iloc[0] == 18.0
+    only = sheet(SHOT | {"dose_g": "0.04"}, headings={"dose_g": "In (lb)"})
+    assert run(only).tables["shots"]["dose_g"].tolist() == pytest.approx([18.144], abs=1e-3)
+
+
+def test_the_owners_answer_turns_spreadsheet_times_into_seconds():
+    raw = sheet({**SHOT, "shot_time_s": dt.time(0, 27)}, {**SHOT, "shot_time_s": "0:28"})
+    asked = run(raw)
+    assert aside(asked, "shot_time_s")["reason"].str.contains("may have meant 27 s").all()
+    assert "cells_asked_about" in codes(asked)
+    answered = run(raw, units={"shot_time_s": "min:s"})
+    assert answered.tables["shots"]["shot_time_s"].tolist() == [27.0, 28.0]
+    assert answered.set_aside.empty
+
+
+def test_a_decimal_comma_proved_by_one_column_speaks_for_its_place():
+    proved = sheet({**SHOT, "dose_g": "18,2", "beverage_g": "36,125"})
+    assert run(proved).tables["shots"]["beverage_g"].tolist() == [36.125]
+    doubtful = run(sheet({**SHOT, "beverage_g": "36,125", "dose_g": "18"}))
+    assert aside(doubtful, "beverage_g")["reason"].tolist() == ["it may mean 36.125 or 36125"]
+    assert run(sheet({**SHOT, "beverage_g": "36,125"}), decimal=",").tables["shots"]["beverage_g"].tolist() == [36.125]
+
+
+# --- doubts ----------------------------------------------------------------------------------------------------------
+
+
+def test_names_that_differ_only_in_capitals_or_spaces_are_told_and_kept_apart():
+    records = run(sheet(SHOT, {**SHOT, "coffee": "House "}, {**SHOT, "coffee": "house "}))
+    assert records.tables["shots"]["coffee"].tolist() == ["house", "House", "house"]
+    (told,) = [one for one in records.findings if one.code == "names_differ_only_in_case"]
+    assert told.message.endswith('"house" (2), "House" (1).')
+    assert "write house everywhere" in told.do
+
+
+def test_targets_typed_as_weights_are_told():
+    alike = [{**SHOT, "beverage_g": "36.0", "shot_time_s": str(time)} for time in range(24, 29)]
+    (told,) = [one for one in run(sheet(*alike)).findings if one.code == "targets_typed_as_weights"]
+    assert "A (5 of 18.0 g)" in told.message
+    assert "every weight out of A" in told.message
+    weighed = [{**SHOT, "dose_g": dose} for dose in ("18.0", "18.1", "18.0", "18.0", "18.0")]
+    assert "targets_typed_as_weights" not in codes(run(sheet(*weighed)))
+
+
+def test_a_row_pasted_twice_is_told_and_kept():
+    records = run(sheet(SHOT, SHOT, {**SHOT, "shot_time_s": "28"}))
+    assert len(records.tables["shots"]) == 3
+    assert next(one.message for one in records.findings if one.code == "rows_identical").endswith("kept: 3.")
+
+
+def test_tds_typed_as_a_fraction_is_told():
+    assert "tds_looks_like_fraction" in codes(run(*shared({**SHOT, "tds_pct": 0.085})))
+    assert run(*shared({**SHOT, "tds_pct": 0.085}), units={"tds_pct": "fraction"}).tables["readings"][
+        "tds_pct"
+    ].tolist() == [8.5]
+
+
+def test_the_order_of_the_rows_changes_no_value():
+    rows = [{**SHOT, "dose_g": f"{18 + n / 10:.1f}", "score": 1 + n} for n in range(6)]
+    there, back = run(*shared(*rows)), run(*shared(*reversed(rows)))
+    for table, column in (("shots", "dose_g"), ("scores", "score")):
+        assert sorted(there.tables[table][column]) == sorted(back.tables[table][column])
+
+
+def test_the_account_is_counted_from_the_kept_frames_and_not_handed_down():
+    records = run(*shared(*DIRTY))
+    counted = account.tally(shared(*DIRTY), records.tables, records.set_aside)
+    assert [(one.table, one.read, one.kept, one.set_aside) for one in counted] == [
+        ("shots", 4, 3, 1),
+        ("readings", 1, 1, 0),
+        ("scores", 4, 2, 2),
+    ]
+
+
+def test_a_signalling_nan_is_a_cell_like_any_other():
+    records = run(sheet({**SHOT, "beverage_g": decimal.Decimal("sNaN")}))
+    assert len(records.tables["shots"]) == 1
