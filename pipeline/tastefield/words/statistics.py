@@ -39,6 +39,8 @@ FIT: tuple[Column, ...] = (
     Column("r2", "Share of the variance of the scores that the surface explains", "number", low=0, high=1),
     Column("lack_of_fit_p", "Chance of a misfit this large if the surface were right, from repeated shots", "number",
            low=0, high=1),
+    Column("skill", "1 less the squared error of each shot foretold by the others, over that of their mean", "number",
+           high=1),
     Column("converged", "Whether the fit reached a certain optimum", "boolean"),
 )  # fmt: skip
 

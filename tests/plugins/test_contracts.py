@@ -1,0 +1,36 @@
+"""Built-in plugins pass the same kit as guests do."""
+
+from __future__ import annotations
+
+from tastefield.registry import build
+from tastefield.testing import ReaderContract, ReaderSample, SurfaceContract, WriterContract
+
+REGISTRY = build()
+
+
+class TestTableReader(ReaderContract):
+    plugin = REGISTRY.readers["table"]
+    sample = ReaderSample(
+        {"a.csv": "Machine;In;Out\nA;18,1;36\n\nB;18;40\n", "b.tsv": "Machine\tIn\tOut\nB\t17\t30\n"},
+        rows=4,  # the blank row is a row: the core decides what it is worth
+        headings=("Machine", "In", "Out"),
+    )
+
+
+class TestQuadratic(SurfaceContract):
+    plugin = REGISTRY.surfaces["quadratic"]
+
+
+class TestDataWriter(WriterContract):
+    plugin = REGISTRY.writers["data"]
+
+
+class TestPageWriter(WriterContract):
+    plugin = REGISTRY.writers["page"]
+
+
+def test_every_built_in_plugin_is_held_to_the_contract():
+    held = {TestTableReader, TestQuadratic, TestDataWriter, TestPageWriter}
+    known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
+    ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]
+    assert {type(plugin) for plugin in ours} == {type(contract.plugin) for contract in held}
