@@ -27,6 +27,9 @@ from tastefield.records import Context, Lattice, RunResult, SetupResult
 from tastefield.words import statistics
 from tastefield.words.columns import SET_ASIDE
 
+DIGITS = 12
+"""Significant digits in the results file: below them computers differ in the last bit, and a setup stays small."""
+
 _STARTS_FORMULA = re.compile(r"^[=+\-@\t\r\n＝＋－＠]")
 _PLAIN_NUMBER = re.compile(r"^[+-]?\d+(?:[.,]\d+)?$")
 
@@ -81,7 +84,7 @@ def plain(value: Any, path: str, problems: list[Problem]) -> Any:
         return value
     if isinstance(value, (float, np.floating)):
         if math.isfinite(value):
-            return float(value)
+            return float(f"{value:.{DIGITS}g}")
         problems.append(_unwritable(path, f"is {float(value)}", "an unknown number must be null"))
         return None
     if isinstance(value, Mapping):

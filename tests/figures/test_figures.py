@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -61,8 +62,7 @@ def texts(svg: str) -> list[str]:
 @pytest.mark.parametrize("figure", FIGURES)
 def test_a_figure_is_the_same_text_every_time(figure: Callable[..., str]) -> None:
     first = figure()
-    for other in FIGURES:
-        other("another")
+    a_dial("another")
     assert figure() == first
     assert not re.search(r"20\d\d-\d\d-\d\dT", first)
 
@@ -97,33 +97,26 @@ def test_inks_follow_the_page_into_the_dark(figure: Callable[..., str]) -> None:
 def test_scores_read_without_colour_because_lightness_falls_steadily() -> None:
     # Relative luminance as WCAG 2.2 defines it (sRGB, IEC 61966-2-1).
     def luminance(score: float) -> float:
-        parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in style.score_color(score, (1, 9), 6.5)]
+        parts = [
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in style.score_color(score, (1, 9), 6.5)
+        ]
         return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
 
     steps = [luminance(score) for score in np.arange(3.5, 8.6, 0.5)]
-    assert all(high / low > 1.08 for high, low in zip(steps[:-1], steps[1:], strict=True))
+    assert all(high / low > 1.08 for high, low in pairwise(steps))
 
 
 def test_every_shot_stands_on_the_map_where_it_was_pulled() -> None:
-    uses = [use for use in ET.fromstring(a_map()).iter(f"{SVG}use")]
-    ringed = [use for use in uses if f"stroke: var(--ink,{style.INK})" in use.get("style", "")]
-    places = {(float(use.get("x", 0)), float(use.get("y", 0))) for use in ringed}
-    design = np.column_stack([np.ones(5), RATIO, TIME])
-    found = 0
-    candidates = np.array(sorted(places))
-    across = np.polyfit(np.sort(RATIO), np.sort(_nearest(candidates[:, 0], RATIO)), 1)
-    for ratio, time in zip(RATIO, TIME, strict=True):
-        x = np.polyval(across, ratio)
-        near = candidates[np.abs(candidates[:, 0] - x) < 0.3]
-        found += len(near) > 0
-    assert found == len(design)
-
-
-def _nearest(pixels: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """The pixels that an even scale from the outermost shots maps the values to."""
-    low, high = pixels.min(), pixels.max()
-    wanted = low + (values - values.min()) / (values.max() - values.min()) * (high - low)
-    return np.array([pixels[np.abs(pixels - w).argmin()] for w in wanted])
+    uses = list(ET.fromstring(a_map()).iter(f"{SVG}use"))
+    tasted, ink = np.isfinite(SCORE), f"stroke: var(--ink,{style.INK})"
+    rings = [use for use in uses if ink in use.attrib["style"] and "fill: none" in use.attrib["style"]]
+    (cross,) = (use for use in uses if use.attrib["style"].endswith(ink))
+    pixels = np.array([(float(use.attrib["x"]), float(use.attrib["y"])) for use in [*rings, cross]])
+    for pixel, values in ((pixels[:, 0], RATIO), (-pixels[:, 1], TIME)):
+        inked = np.append(values[tasted], values[~tasted])
+        slope, intercept = np.polyfit(inked, pixel, 1)
+        assert slope > 0
+        np.testing.assert_allclose(pixel, slope * inked + intercept, atol=0.1)
 
 
 def test_recipe_best_shot_and_window_are_drawn_only_where_they_are() -> None:
@@ -139,7 +132,8 @@ def test_the_map_fades_only_what_no_shot_speaks_for() -> None:
     known = lattice()
     everywhere = Lattice(*(known.ratio, known.shot_time_s, known.mean, known.sd, known.chance), known.supported | True)
     drawn = [
-        taste_map.draw(grid, (RATIO, TIME, SCORE), clock="x", **WORDS).count("fill-opacity") for grid in (known, everywhere)
+        taste_map.draw(grid, (RATIO, TIME, SCORE), clock="x", **WORDS).count("fill-opacity")
+        for grid in (known, everywhere)
     ]
     assert drawn == [1, 0]
 

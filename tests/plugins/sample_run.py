@@ -7,14 +7,19 @@ so the writers are tested without the rest of the pipeline.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
+from tastefield.hooks import NoOptions
+from tastefield.records import Context, Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
 from tastefield.slug import slug
 from tastefield.words.columns import SET_ASIDE, SHOTS
+from tastefield_plugins.write_page import PageWriter
 
 GOOD = 6.5
 TASTE = {"attribute": "liking", "scale": [1.0, 9.0], "good": GOOD}
@@ -99,6 +104,18 @@ def run(cases: tuple[Case, ...] = CASES + HOSTILE_CASES, title: str = "Bench log
     return RunResult(_summary(title, counts), setups, Records(tables, aside, counts, Taste(good=GOOD)))
 
 
+@lru_cache(maxsize=1)
+def page() -> tuple[RunResult, str]:
+    """The whole made-up run and its page, written once for all tests that read it."""
+    made, writer, context = run(), PageWriter(), Context(NoOptions())
+    with TemporaryDirectory() as folder:
+        for result in made.setups:
+            writer.write_setup(result, Path(folder), context)
+        writer.write_run(made, Path(folder), context)
+        assert [path.name for path in Path(folder).iterdir()] == ["page.html"], "pieces are swept up"
+        return made, (Path(folder) / "page.html").read_text("utf-8")
+
+
 def _shots(case: Case, name: str, rng: np.random.Generator) -> pd.DataFrame:
     n = case.shots
     ratio = case.best[0] * np.exp(rng.normal(0, 0.16, n))
@@ -160,10 +177,14 @@ def _lattice(case: Case) -> Lattice:
     return Lattice(ratio, time_s, mean, 0.3 + 0.4 * far, np.minimum(chance, 1.0), far < 1.0, extraction)
 
 
-def _tables(scores: pd.DataFrame, shots: pd.DataFrame, case: Case) -> SurfaceTables:
+def _terms() -> pd.DataFrame:
     names = ["constant", "ratio", "time", "ratio:time", "ratio^2", "time^2"]
     terms = pd.DataFrame({"term": names, "estimate": [7.6, 0.1, -0.1, -0.4, -1.5, -1.2], "std_error": 0.3})
-    terms = terms.assign(df=8.0, lower=terms["estimate"] - 0.56, upper=terms["estimate"] + 0.56)
+    return terms.assign(df=8.0, lower=terms["estimate"] - 0.56, upper=terms["estimate"] + 0.56)
+
+
+def _tables(scores: pd.DataFrame, shots: pd.DataFrame, case: Case) -> SurfaceTables:
+    terms = _terms()
     fit = pd.DataFrame(
         [{"model": "quadratic", "shots": case.shots, "scores": len(scores), "terms": 6, "shot_var": 0.1}]
     )
@@ -180,57 +201,98 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
     ratio, time_s = case.best
     grind = f"{0.9 / 0.12:.1f}" if case.dial else None
     aim = {
-        "ratio": ratio, "shot_time_s": time_s, "clock": case.clock, "dose_g": 18.0, "beverage_g": 18 * ratio,
-        "extraction_pct": 19.7 if case.readings else None, "tds_pct": 19.7 / ratio if case.readings else None,
-        "grind_setting": grind, "grind_kind": "interval" if case.dial else None,
-        "grind_interval": [7.1, 8.0] if case.dial else None, "support": "setup", "at_edge": False,
-    }  # fmt: skip
+        "ratio": ratio,
+        "shot_time_s": time_s,
+        "clock": case.clock,
+        "dose_g": 18.0,
+        "beverage_g": 18 * ratio,
+        "extraction_pct": 19.7 if case.readings else None,
+        "tds_pct": 19.7 / ratio if case.readings else None,
+        "grind_setting": grind,
+        "grind_kind": "interval" if case.dial else None,
+        "grind_interval": [7.1, 8.0] if case.dial else None,
+        "support": "setup",
+        "at_edge": False,
+    }
     span = {
-        "ratio": [ratio * 0.93, ratio * 1.07], "shot_time_s": [time_s * 0.88, time_s * 1.12],
-        "beverage_g": [18 * ratio * 0.93, 18 * ratio * 1.07], "extraction_pct": None,
-    }  # fmt: skip
+        "ratio": [ratio * 0.93, ratio * 1.07],
+        "shot_time_s": [time_s * 0.88, time_s * 1.12],
+        "beverage_g": [18 * ratio * 0.93, 18 * ratio * 1.07],
+        "extraction_pct": None,
+    }
     line = {
-        "grinder": case.machine, "grind_setting": grind, "position": 7.5, "position_range": [7.1, 8.0],
-        "seconds_per_step": {"estimate": -3.4, "lower": -4.6, "upper": -2.2}, "step": 0.5, "higher_is": "coarser",
+        "grinder": case.machine,
+        "grind_setting": grind,
+        "position": 7.5,
+        "position_range": [7.1, 8.0],
+        "seconds_per_step": {"estimate": -3.4, "lower": -4.6, "upper": -2.2},
+        "step": 0.5,
+        "higher_is": "coarser",
         "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12},
         "say": "One mark coarser makes the shot about 3 s faster.",
-    }  # fmt: skip
+    }
     following = [
-        {"grind_setting": grind, "dose_g": 18.0, "beverage_g": round(18 * ratio) + step, "ratio": ratio + step / 18,
-         "shot_time_s": time_s, "expected_gain": 0.2 - 0.05 * step, "why": "settles how much to let out"}
+        {
+            "grind_setting": grind,
+            "dose_g": 18.0,
+            "beverage_g": round(18 * ratio) + step,
+            "ratio": ratio + step / 18,
+            "shot_time_s": time_s,
+            "expected_gain": 0.2 - 0.05 * step,
+            "why": "settles how much to let out",
+        }
         for step in (2, -2, 4)[: {"confirmed": 0, "window": 2}.get(case.status, 3)]
-    ]  # fmt: skip
+    ]
     best = None
     if len(scores):
         by_shot = scores.groupby("shot_id")["score"].mean()
         shot = shots.set_index("shot_id").loc[by_shot.idxmax()]
         best = {
-            "shot_id": by_shot.idxmax(), "ratio": shot["ratio"], "shot_time_s": shot["shot_time_s"],
-            "dose_g": shot["dose_g"], "beverage_g": shot["beverage_g"],
-            "grind_setting": shot["grind_setting"] if case.dial else None, "score": by_shot.max(),
-        }  # fmt: skip
+            "shot_id": by_shot.idxmax(),
+            "ratio": shot["ratio"],
+            "shot_time_s": shot["shot_time_s"],
+            "dose_g": shot["dose_g"],
+            "beverage_g": shot["beverage_g"],
+            "grind_setting": shot["grind_setting"] if case.dial else None,
+            "score": by_shot.max(),
+        }
     return {
         "key": case.key or {"machine": case.machine, "grinder": case.machine, "coffee": case.coffee},
-        "slug": name, "taste": TASTE, "last_pulled": "2025-03-04", "shots": len(shots), "tasted": int(scores["shot_id"].nunique()),
-        "readings": len(readings), "tasters": int(scores["taster"].nunique()), "sessions": 1, "status": case.status,
-        "aim": None if blank else aim, "assurance": None if blank else case.assurance,
+        "slug": name,
+        "taste": TASTE,
+        "last_pulled": "2025-03-04",
+        "shots": len(shots),
+        "tasted": int(scores["shot_id"].nunique()),
+        "readings": len(readings),
+        "tasters": int(scores["taster"].nunique()),
+        "sessions": 1,
+        "status": case.status,
+        "aim": None if blank else aim,
+        "assurance": None if blank else case.assurance,
         "assurance_range": None if blank else [case.assurance - 0.2, min(0.97, case.assurance + 0.1)],
         "expected_score": None if blank else {"mean": 7.4, "lower": 6.6, "upper": 8.1, "level": 0.9},
-        "window": span if ready else None, "best_shot": best,
-        "surface": None if blank else {
-            "model": "quadratic", "terms": ["constant", "ratio", "time", "ratio:time", "ratio^2", "time^2"],
-            "fit": {"df": 8.0, "loglik": -20.1},
+        "window": span if ready else None,
+        "best_shot": best,
+        "surface": None
+        if blank
+        else {
+            "model": "quadratic",
+            "terms": _terms().to_dict("records"),
+            "fit": {"model": "quadratic", "df": 8.0, "r2": None},
             "stationary": {"ratio": ratio, "shot_time_s": time_s, "nature": "maximum"},
-            "variances": {"shot": 0.1, "noise": 0.4, "taster": 0.2}, "skill": {"error": 0.6},
+            "variances": {"shot": 0.1, "shot_range": [0.02, 0.5], "noise": 0.4, "taster": None},
+            "skill": None,
         },
         "scatter": {"ratio_sd_pct": 3.0, "time_sd_pct": 6.0, "correlation": 0.4, "source": "repeats", "df": 4.0},
         "settings": line if case.dial and not blank else None,
         "next_shots": following,
-        "why": [] if blank else ["Shots with a little more out scored better, up to about 1:2.2.",
-                                 "Longer than 32 s tasted no better."],
+        "why": []
+        if blank
+        else ["Shots with a little more out scored better, up to about 1:2.2.", "Longer than 32 s tasted no better."],
         "findings": [_finding("few_terms", "note", "Too few shots to tell every bend of the surface.", "Pull more.")]
-        if case.shots < 6 else [],
-    }  # fmt: skip
+        if case.shots < 6
+        else [],
+    }
 
 
 def _finding(code: str, severity: str, message: str, do: str) -> dict[str, Any]:
@@ -243,9 +305,17 @@ def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
         for number, taster in enumerate(("ana", "ben", HOSTILE[2]))
     ]
     return {
-        "schema": "tastefield/results/1", "title": title, "created_at": "2025-03-31T09:00:00+00:00",
-        "versions": {"tastefield": "0.1.0", "python": "3.11"}, "seed": 1, "taste": TASTE, "prior": None,
+        "schema": "tastefield/results/1",
+        "title": title,
+        "created_at": "2025-03-31T09:00:00+00:00",
+        "versions": {"tastefield": "0.1.0", "python": "3.11"},
+        "seed": 1,
+        "taste": TASTE,
+        "prior": None,
         "sources": [{key: getattr(c, key) for key in ("place", "table", "read", "kept", "set_aside")} for c in counts],
-        "findings": [_finding("scale_inferred", "note", "The scale 1 to 9 is a guess from the scores.", "Configure it.")],
-        "handover": [], "tasters": tasters,
-    }  # fmt: skip
+        "findings": [
+            _finding("scale_inferred", "note", "The scale 1 to 9 is a guess from the scores.", "Configure it.")
+        ],
+        "handover": [],
+        "tasters": tasters,
+    }

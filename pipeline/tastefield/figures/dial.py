@@ -57,7 +57,7 @@ def draw(
                 axes.plot([aim_position], [aim_time_s], "+", ms=15, mec=style.ACCENT, mew=2.2)
                 style.say(axes, (aim_position, aim_time_s), "set this", (10, 8), bold=True)
         axes.margins(0.08, 0.14)
-        axes.yaxis.get_major_locator().set_params(integer=True)
+        style.whole_numbers(axes.yaxis)
         for place in np.unique(stuck):
             axes.annotate("choked", (place, 1), (0, -8), ("data", "axes fraction"), "offset points", ha="center",
                           color=style.ACCENT)  # fmt: skip

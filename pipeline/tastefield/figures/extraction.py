@@ -47,13 +47,17 @@ def draw(
             style.say(axes, (float(middle[high.argmax()]), float(high.max())), "expected", (0, 9))
         axes.axhline(good, color=style.INK, lw=1.4)
         colors = [style.score_color(value, scale, good) for value in score[known]]
-        axes.scatter(extraction_pct[known], score[known], s=42, c=colors, edgecolors=style.INK, linewidths=0.8, zorder=3)
+        axes.scatter(
+            extraction_pct[known], score[known], s=42, c=colors, edgecolors=style.INK, linewidths=0.8, zorder=3
+        )
         unread = extraction_pct[np.isfinite(extraction_pct) & ~known]
         if len(unread):
             sns.rugplot(x=unread, ax=axes, color=style.SOFT, height=0.03)
         if aim_pct is not None:
             axes.axvline(aim_pct, color=style.ACCENT, lw=1.8)
-            axes.annotate("set this", (aim_pct, 0), (4, 7), ("data", "axes fraction"), "offset points", color=style.ACCENT)
+            axes.annotate(
+                "set this", (aim_pct, 0), (4, 7), ("data", "axes fraction"), "offset points", color=style.ACCENT
+            )
         axes.annotate(f"good {good:g}", (1, good), (0, 7), ("axes fraction", "data"), "offset points", ha="right",
                       color=style.INK)  # fmt: skip
         axes.set(xlabel="", ylabel="")

@@ -14,12 +14,13 @@ import warnings
 from collections.abc import Callable
 from functools import lru_cache
 from html import escape
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from tastefield.words.phrases import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.colors import Colormap
 
 INK = "#23282c"
@@ -29,7 +30,7 @@ PAPER = "#fcfbf8"
 ACCENT = "#b3401f"
 
 _VARIABLES = {INK: "--ink", SOFT: "--soft", LINE: "--line", PAPER: "--paper", ACCENT: "--accent"}
-_SETTINGS = {"svg.fonttype": "none", "font.size": 10.0, "hatch.linewidth": 0.5, "text.parse_math": False}
+_SETTINGS = {"svg.fonttype": "none", "font.size": 10.0, "text.parse_math": False}
 _LONG = re.compile(r"(\.\d)\d+")
 _LOCK = threading.Lock()
 
@@ -42,7 +43,9 @@ def score_colors() -> Colormap:
     """Colour map of scores, lowest to highest."""
     import seaborn as sns
 
-    return sns.blend_palette(["#f4e8d2", "#c9d3bd", "#7fb0ab", "#3f7d94", "#27516f", "#16263d"], as_cmap=True)
+    steps = ["#f4e8d2", "#c9d3bd", "#7fb0ab", "#3f7d94", "#27516f", "#16263d"]
+    colors: Colormap = sns.blend_palette(steps, as_cmap=True)
+    return colors
 
 
 def score_color(score: float, scale: tuple[float, float], good: float) -> Color:
@@ -70,7 +73,8 @@ def draw(name: str, label: str, size: tuple[float, float], box: tuple[float, flo
     from matplotlib.figure import Figure
 
     written = io.StringIO()
-    with _LOCK, mpl.rc_context({**_SETTINGS, "svg.hashsalt": name}), warnings.catch_warnings():
+    settings: dict[Any, Any] = {**_SETTINGS, "svg.hashsalt": name}
+    with _LOCK, mpl.rc_context(settings), warnings.catch_warnings():
         warnings.filterwarnings("ignore", "Glyph .* missing")  # the reader's font draws it, not ours
         figure = Figure(figsize=size)
         axes = figure.add_axes(box)
@@ -81,7 +85,8 @@ def draw(name: str, label: str, size: tuple[float, float], box: tuple[float, flo
         axes.tick_params(colors=SOFT, labelcolor=INK, length=3, width=0.6)
         on(axes)
         figure.patch.set_visible(False)
-        FigureCanvasSVG(figure).print_svg(written, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(written, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     return _inline(written.getvalue(), name, label)
 
 
@@ -91,7 +96,8 @@ def _inline(svg: str, name: str, label: str) -> str:
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>|<style type=\"text/css\">.*?</style>", "", svg, flags=re.S)
     svg = re.sub(r"<defs>\s*</defs>", "", svg)
     box = re.search(r'viewBox="([^"]+)"', svg)
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="{box[1] if box else ""}"'
+    head = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+    head += f' viewBox="{box[1] if box else ""}"'
     head += f' role="img" aria-label="{escape(printable(label))}" style="stroke-linejoin:round;stroke-linecap:butt">'
     svg = head + svg[svg.index(">") + 1 :]
     used = set(re.findall(r"(?:url\(#|href=\"#)([\w-]+)", svg))
@@ -117,6 +123,13 @@ def say(
     note = axes.annotate(text, at, offset, textcoords="offset points", ha=across, va="center", color=INK, zorder=5)
     note.set_fontweight("bold" if bold else "normal")
     note.set_gid("halo")
+
+
+def whole_numbers(axis: Axis) -> None:
+    """A few ticks, at whole numbers."""
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 5, 10], integer=True))
 
 
 def heading(axes: Axes, text: str) -> None:

@@ -1,8 +1,9 @@
-"""The map of expected liking over ratio and time, with what was really pulled, and faded where nothing speaks for it."""
+"""The map of expected liking over ratio and time, with what was really pulled, faded where nothing speaks for it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ from tastefield.words.phrases import printable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+ROUND_STEPS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 Point = tuple[float, float]
 Box = tuple[tuple[float, float], tuple[float, float]]
 
@@ -69,11 +71,13 @@ def draw(
 
 
 def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float], good: float) -> None:
-    across, along = (_within(grid, limits) for grid, limits in zip((lattice.ratio, lattice.shot_time_s), view, strict=True))
+    across, along = (
+        _within(grid, limits) for grid, limits in zip((lattice.ratio, lattice.shot_time_s), view, strict=True)
+    )
     x, y, mean = lattice.ratio[across], lattice.shot_time_s[along], np.clip(lattice.mean[across, along], *scale).T
     supported = lattice.supported[across, along].T
     levels = _levels(scale)
-    colors = [style.score_color((low + high) / 2, scale, good) for low, high in zip(levels[:-1], levels[1:], strict=True)]
+    colors = [style.score_color((low + high) / 2, scale, good) for low, high in pairwise(levels)]
     used = (levels[:-1] <= mean.max()) & (levels[1:] >= mean.min())
     first, last = np.flatnonzero(used)[[0, -1]]
     bands = axes.contourf(x, y, mean, levels=levels[first : last + 2], colors=colors[first : last + 1])
@@ -90,7 +94,7 @@ def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float]
 def _levels(scale: tuple[float, float]) -> Floats:
     """About sixteen even steps over the whole scale, so that a colour is a score in every figure."""
     low, high = scale
-    step = next((s for s in (0.25, 0.5, 1.0, 2.0, 5.0, 10.0) if (high - low) / s <= 17), (high - low) / 16)
+    step = next((s for s in ROUND_STEPS if (high - low) / s <= 17), (high - low) / 16)
     return np.append(np.arange(low, high - step / 2, step), high)
 
 
@@ -143,7 +147,7 @@ def _within(grid: Floats, limits: tuple[float, float]) -> slice:
 def _axes(axes: Axes, view: Box, dose_g: float | None) -> None:
     """Ratio ticks tell the weight out too."""
     axes.set(xlim=view[0], ylim=view[1])
-    axes.yaxis.get_major_locator().set_params(integer=True)
+    style.whole_numbers(axes.yaxis)
     low, high = view[0]
     step = next(s for s in (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0) if (high - low) / s <= 7)
     ticks = np.arange(np.ceil(low / step) * step, high + 1e-9, step)
@@ -154,7 +158,8 @@ def _axes(axes: Axes, view: Box, dose_g: float | None) -> None:
 def _key(axes: Axes, lattice: Lattice, scale: tuple[float, float], attribute: str, good: float) -> None:
     """Colour steps with their scores, and the line of good, above the map at the right."""
     seen = lattice.mean[lattice.supported] if lattice.supported.any() else lattice.mean
-    steps = np.unique(np.round(np.linspace(*np.clip([seen.min(), seen.max()], *scale), 4)))
+    low, high = (float(np.clip(end, *scale)) for end in (seen.min(), seen.max()))
+    steps = _round_steps(low, high)
     width, height = 0.055, 1.057
     left = 1.0 - width * len(steps)
     for number, step in enumerate(steps):
@@ -169,9 +174,28 @@ def _key(axes: Axes, lattice: Lattice, scale: tuple[float, float], attribute: st
             clip_on=False,
             lw=0,
         )
-        text = {"ha": "center", "va": "center", "fontsize": 8.5, "color": "#ffffff" if dark else "#1c2023"}
-        axes.text(start + width / 2, height - 0.004, f"{step:g}", transform=axes.transAxes, **text)
+        label = axes.text(
+            start + width / 2, height - 0.004, f"{round(step, 2):g}", transform=axes.transAxes, ha="center", va="center"
+        )
+        label.set(fontsize=8.5, color="#ffffff" if dark else "#1c2023")
     if lattice.mean.min() < good < lattice.mean.max():
-        axes.plot([left - 0.32, left - 0.27], [height] * 2, transform=axes.transAxes, color=style.INK, lw=1.4, clip_on=False)
+        axes.plot(
+            [left - 0.32, left - 0.27], [height] * 2, transform=axes.transAxes, color=style.INK, lw=1.4, clip_on=False
+        )
         axes.text(left - 0.26, height, f"good {good:g}", transform=axes.transAxes, va="center", color=style.SOFT)
-    axes.text(left - 0.012, height, printable(attribute)[:14], transform=axes.transAxes, ha="right", va="center", color=style.SOFT)
+    axes.text(
+        left - 0.012,
+        height,
+        printable(attribute)[:14],
+        transform=axes.transAxes,
+        ha="right",
+        va="center",
+        color=style.SOFT,
+    )
+
+
+def _round_steps(low: float, high: float) -> Floats:
+    """Two to four round scores between the ends, or the nearest one where they are too close."""
+    step = next((s for s in ROUND_STEPS if (high - low) / s <= 4), high - low)
+    steps = np.arange(np.ceil(low / step) * step, high + 1e-9, step) if step > 0 else np.array([])
+    return steps if len(steps) else np.array([round((low + high) / 2, 1)])

@@ -28,10 +28,10 @@ class Caution:
 CAUTIONS: tuple[Caution, ...] = (
     Caution(
         "Hot water, steam and metal",
-        "Brew water, steam and the metal around them are at 90 to 130 °C and burn in about a second; at 60 °C a deep "
-        "burn takes a few seconds, for a child less. Keep hands off the spout, the wand and the brew head.",
-        "saturated steam at 1.0 and 1.5 bar gauge is at 120 and 128 °C (IAPWS-IF97); burn times as children's hospitals "
-        "publish them",
+        "Brew water, steam and the metal around them are at 90 to 130 °C and burn in about a second; at 60 °C a deep"
+        " burn takes a few seconds, for a child less. Keep hands off the spout, the wand and the brew head.",
+        "saturated steam at 1.0 and 1.5 bar gauge is at 120 and 128 °C (IAPWS-IF97); burn times as children's "
+        "hospitals publish them",
     ),
     Caution(
         "Pressure behind a choked shot",
@@ -40,18 +40,18 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Dose and basket",
-        "More coffee than the basket is made for presses on the brew head and can choke the shot. Stay within 1 g of "
-        "what is written on the basket.",
+        "More coffee than the basket is made for presses on the brew head and can choke the shot. Stay within 1 g of"
+        " what is written on the basket.",
     ),
     Caution(
         "Turning the grinder",
-        "Turn a grinder finer only while it runs or when it is empty; coffee caught between the burrs can jam it. Unplug "
-        "it before reaching inside.",
+        "Turn a grinder finer only while it runs or when it is empty; coffee caught between the burrs can jam it. "
+        "Unplug it before reaching inside.",
     ),
     Caution(
         "Opening a machine",
-        "Unplug it, let it cool and let its pressure fall to nothing before any cover comes off. Mains, pressure and gas "
-        "parts are for a qualified person under the rules of the place.",
+        "Unplug it, let it cool and let its pressure fall to nothing before any cover comes off. Mains, pressure and"
+        " gas parts are for a qualified person under the rules of the place.",
         "household machines: IEC 60335-2-15; machines for trade use have rules of their own",
     ),
     Caution(
@@ -60,8 +60,8 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "What bench checks are",
-        "Checks listed here say what was checked, by whom and how. They are no certificate of safety; after opening a "
-        "machine, earth and leaks are to be checked before it is handed over.",
+        "Checks listed here say what was checked, by whom and how. They are no certificate of safety; after opening "
+        "a machine, earth and leaks are to be checked before it is handed over.",
     ),
     Caution(
         "Descaling",
@@ -71,9 +71,9 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Caffeine for those who taste",
-        "One espresso may hold anything from about 50 to 320 mg. Up to 200 mg at a time and 400 mg a day raise no concern "
-        "for healthy adults, 200 mg a day when pregnant or breast-feeding. Several shots in a sitting are soon past "
-        "that: sip, spit, and stop.",
+        "One espresso may hold anything from about 50 to 320 mg. Up to 200 mg at a time and 400 mg a day raise no "
+        "concern for healthy adults, 200 mg a day when pregnant or breast-feeding. Several shots in a sitting are "
+        "soon past that: sip, spit, and stop.",
         "EFSA Journal 2015;13(5):4102; Crozier et al. 2012, Food Funct. 3:30; Ludwig et al. 2014, Food Funct.",
     ),
     Caution(
@@ -83,13 +83,13 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Milk",
-        "Milk can make people with an allergy very ill: say when a drink or a wand has touched it. Purge and wipe the "
-        "wand before and after.",
+        "Milk can make people with an allergy very ill: say when a drink or a wand has touched it. Purge and wipe "
+        "the wand before and after.",
     ),
     Caution(
         "How far the settings hold",
-        "For this coffee, this grinder and this water only, and while the coffee is as old as it was. Another bag, roast "
-        "or burr needs a new look.",
+        "For this coffee, this grinder and this water only, and while the coffee is as old as it was. Another bag, "
+        "roast or burr needs a new look.",
     ),
 )
 """Every caution, the most urgent first."""
@@ -98,9 +98,11 @@ CARD: tuple[str, ...] = (
     "Hot water, steam and metal burn at once. Keep hands and children away.",
     "Nothing comes out? Stop. Wait for the pressure to go, undo the filter holder slowly, grind coarser.",
     "Turn the grinder finer only while it runs or is empty.",
-    "Unplug and let it cool before opening anything. Inside is work for a qualified person; never touch a pressure valve.",
+    "Unplug and let it cool before opening anything. Inside is work for a qualified person; never touch a pressure "
+    "valve.",
     "Descale only as the maker allows.",
-    "Let the cup cool below 65 °C. One espresso may hold 50 to 320 mg of caffeine; 200 mg at a time and 400 mg a day are "
-    "no concern for healthy adults (EFSA 2015; pregnant or breast-feeding: 200 mg a day). Milk drinks: mind allergies.",
+    "Let the cup cool below 65 °C. One espresso may hold 50 to 320 mg of caffeine; 200 mg at a time and 400 mg a day"
+    " are no concern for healthy adults (EFSA 2015; pregnant or breast-feeding: 200 mg a day). Milk drinks: mind "
+    "allergies.",
 )
 """The box on the card."""

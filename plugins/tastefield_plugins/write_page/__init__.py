@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 from tastefield import hookimpl
 from tastefield.hooks import Writer
 from tastefield.records import Context, RunResult, SetupResult
-from tastefield.words.cautions import CAUTIONS
 from tastefield.words.cautions import CARD as CARD_CAUTIONS
+from tastefield.words.cautions import CAUTIONS
 from tastefield.words.phrases import printable
 
 if TYPE_CHECKING:

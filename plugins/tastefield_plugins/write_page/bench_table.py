@@ -7,7 +7,10 @@ from typing import Any
 
 from tastefield.records import SetupResult
 from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
-from tastefield_plugins.write_page.numbers import clock_words
+from tastefield_plugins.write_page.numbers import UNKNOWN_CLOCK, clock_words
+
+NOT_RECORDED = "not recorded"
+"""What stands in the key of a setup where its log left a column empty."""
 
 
 def row(result: SetupResult) -> dict[str, Any]:
@@ -20,10 +23,10 @@ def row(result: SetupResult) -> dict[str, Any]:
         "status": entry["status"],
         "machine": machine,
         "also": rest,
-        "coffee": printable(entry["key"].get("coffee") or "not noted"),
+        "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),
         "ready": readiness(entry),
         "set": ", ".join(part for part in (recipe(aim), dial(aim)) if part),
-        "clock": "" if "first drip" in recipe(aim) else f"seconds {clock_words(result)}",
+        "clock": clock if (clock := clock_words(result)) == UNKNOWN_CLOCK else "",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
         "next": following(entry)[0],
     }
@@ -35,14 +38,16 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
     others = [
         f"{column} {printable(value)}"
         for column, value in key.items()
-        if column not in ("machine", "coffee") and value and value != machine
+        if column not in ("machine", "coffee") and value and value not in (machine, NOT_RECORDED)
     ]
-    return printable(machine or "machine not noted"), ", ".join(others)
+    return printable(machine or NOT_RECORDED), ", ".join(others)
 
 
 def following(entry: Mapping[str, Any]) -> list[str]:
     """What to pull next, one sentence a shot; never empty."""
-    shots = [f"{_pull(shot, entry)}{': ' + why if (why := printable(shot['why'])) else ''}" for shot in entry["next_shots"]]
+    shots = [
+        ". ".join(part for part in (_pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
+    ]
     if shots:
         return shots
     if entry["status"] == "window":
@@ -52,7 +57,9 @@ def following(entry: Mapping[str, Any]) -> list[str]:
     if entry["status"] == "tentative":
         return ["No further shot is worth its coffee: taste this recipe and decide"]
     wanted = 3 - entry["tasted"]
-    return [f"Pull and taste {count(wanted, 'more shot')}" if wanted > 0 else "Read the findings below, then taste again"]
+    return [
+        f"Pull and taste {count(wanted, 'more shot')}" if wanted > 0 else "Read the findings below, then taste again"
+    ]
 
 
 def _pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:

@@ -71,8 +71,8 @@ def _steps(aim: Mapping[str, Any], clock: str, finer: str, coarser: str, pressur
     """From a bag never tried to a cup that tastes good. Common practice."""
     start = "start from the mark above" if aim["grind_setting"] is not None else "start from where the grinder stands"
     turn = (
-        f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few grams "
-        "after each."
+        f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few "
+        "grams after each."
     )
     if pressurised:
         start = "leave the grind as it is"

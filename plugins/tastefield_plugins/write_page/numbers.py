@@ -15,7 +15,7 @@ def clock_words(result: SetupResult) -> str:
     """What the times of a setup are counted from; every time on the page carries it."""
     if result.entry["aim"]:
         return CLOCKS.get(result.entry["aim"]["clock"] or "", UNKNOWN_CLOCK)
-    clocks = result.shots["clock"].dropna().unique() if "clock" in result.shots else []
+    clocks: list[str] = list(result.shots["clock"].dropna().unique()) if "clock" in result.shots else []
     return CLOCKS.get(str(clocks[0]), UNKNOWN_CLOCK) if len(clocks) == 1 else UNKNOWN_CLOCK
 
 
@@ -42,7 +42,7 @@ def span(limits: Sequence[float] | None, unit: str = "", digits: int = 0) -> str
     >>> span([34.6, 39.2], "g"), span([2.01, 2.04], "", 1)
     ('35–39 g', '2.01–2.04')
     """
-    if limits is None:
+    if limits is None or None in limits:
         return ""
     low, high = number(limits[0], digits), number(limits[1], digits)
     if low == high and digits < 2:

@@ -5,24 +5,36 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from tastefield.records import SetupResult
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
-from tastefield_plugins.write_page.bench_table import following, names
+from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
-from tastefield_plugins.write_page.numbers import clock_words, number
+from tastefield_plugins.write_page.numbers import clock_words, number, span
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
-SHOT_COLUMNS = ("pulled_at", "stage", "grind_setting", "dose_g", "beverage_g", "shot_time_s", "outcome", "extraction_pct")
+FLAT = 0.05
+"""Points of score within which a map is one colour."""
+SHOT_COLUMNS = (
+    "pulled_at",
+    "stage",
+    "grind_setting",
+    "dose_g",
+    "beverage_g",
+    "shot_time_s",
+    "outcome",
+    "extraction_pct",
+)
 
 
 def section(result: SetupResult) -> dict[str, Any]:
     """Everything ``setup.html`` needs of one setup."""
     entry = result.entry
     machine, also = names(entry["key"])
-    coffee = printable(entry["key"].get("coffee") or "not noted")
+    coffee = printable(entry["key"].get("coffee") or NOT_RECORDED)
     words: dict[str, Any] = {
         "slug": result.slug,
         "status": entry["status"],
@@ -44,6 +56,8 @@ def section(result: SetupResult) -> dict[str, Any]:
         "figures": drawings(result),
         "entry": entry,
         "taste": entry["taste"],
+        "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
+        "variances": variances(entry["surface"]),
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
@@ -59,6 +73,7 @@ def sure(entry: Mapping[str, Any]) -> str:
         return "Cannot say yet"
     if "in" not in words.split():
         return words[0].upper() + words[1:]
+    words = words.replace("better than", "more than")
     return f"{words[0].upper()}{words[1:]} shots should be good"
 
 
@@ -106,6 +121,13 @@ def quality(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
     return told
 
 
+def variances(surface: Mapping[str, Any] | None) -> str:
+    """Variances of the model in one line: ``shot 0.20, shot range 0.05–0.60``; unknown ones stay out."""
+    named = (surface or {}).get("variances") or {}
+    told = {name: span(value, "", 2) if isinstance(value, list) else number(value, 2) for name, value in named.items()}
+    return ", ".join(f"{printable(name).replace('_', ' ')} {value}" for name, value in told.items() if value.strip("–"))
+
+
 def _shots(result: SetupResult) -> dict[str, Any]:
     """The numbers behind the figures: filled columns only, one row a shot, with its mean score."""
     frame = result.shots.set_index("shot_id")
@@ -116,7 +138,7 @@ def _shots(result: SetupResult) -> dict[str, Any]:
     if "pulled_at" in shown:
         shown["pulled_at"] = [("" if pd.isna(at) else f"{at:%Y-%m-%d %H:%M}") for at in shown["pulled_at"]]
     rows = [[_cell(value) for value in row] for row in shown.itertuples(index=False, name=None)]
-    return {"columns": [name.replace("_", " ") for name in shown], "rows": rows}
+    return {"columns": [str(name).replace("_", " ") for name in shown], "rows": rows}
 
 
 def _cell(value: Any) -> str:
