@@ -17,13 +17,12 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
 
-import orjson
 from joblib import Parallel, delayed
 from pydantic import BaseModel
 from threadpoolctl import threadpool_limits
 
 from tastefield import output
-from tastefield.config import Config
+from tastefield.config import Config, matching_files
 from tastefield.errors import NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
 from tastefield.records import Context, Population, Progress, Records, RunResult, Setup, SetupResult, Surface, Taste
@@ -76,14 +75,18 @@ def run(
     :raises TastefieldError: nothing was written; the last good output stands.
     """
     loaded = load(source)
-    target = Path(out) if out is not None else Path("reports") / slug([title(loaded.config, source)])[:-9]
+    target = Path(out) if out is not None else output.default_out(loaded.config.title, Path(source))
     part = output.prepare(target)
-    with RunLog(part / "run.log") as log:
-        found = _analyse(loaded, source, jobs, fail_fast, progress, log, part)
-        if strict:
-            _refuse_doubt(found)
-        failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
-        (part / "manifest.json").write_bytes(_manifest(loaded, source, found))
+    try:
+        with RunLog(part / output.LOG) as log:
+            found = _analyse(loaded, source, jobs, fail_fast, progress, log, part)
+            if strict:
+                _refuse_doubt(found)
+            failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
+            output.seal(part, _facts(loaded, source, found))
+    except BaseException:
+        output.discard(part)
+        raise
     output.commit(part, target)
     return replace(found, out=target, failed=tuple(failed))
 
@@ -299,7 +302,9 @@ def _refuse_doubt(found: RunResult) -> None:
         Problem(str(row["reason"]), f"{row['place']}, row {row['row']}", f"found {row['value']!r}", str(row["do"]))
         for row in found.records.set_aside.to_dict("records")
     ]
-    named = [({}, found.summary["findings"])] + [(result.entry["key"], result.entry["findings"]) for result in found.setups]
+    named = [({}, found.summary["findings"])] + [
+        (result.entry["key"], result.entry["findings"]) for result in found.setups
+    ]
     for key, findings in named:
         problems += [
             Problem(note["message"], ", ".join(str(value) for value in key.values()), do=note["do"])
@@ -310,23 +315,15 @@ def _refuse_doubt(found: RunResult) -> None:
         raise TastefieldError(problems)
 
 
-def _manifest(loaded: Loaded, source: str | Path, found: RunResult) -> bytes:
-    """What the run was made from: versions, and a SHA-256 of every file that was read, by name relative to the source."""
-    base = Path(source).parent
+def _facts(loaded: Loaded, source: str | Path, found: RunResult) -> dict[str, Any]:
+    """What the run was made from: versions, and the SHA-256 of every file read, by its name relative to the source."""
+    folder = loaded.config.folder
     files = {Path(source)}
     for entry in loaded.config.source:
-        if entry.path:
-            files.update(base.glob(entry.path) if not Path(entry.path).is_absolute() else {Path(entry.path)})
-    inputs = {
-        os.path.relpath(file, base): hashlib.sha256(file.read_bytes()).hexdigest()
-        for file in sorted(files)
-        if file.is_file()
-    }
-    content = {
-        "schema": "tastefield/manifest/1",
+        files.update(matching_files(folder, entry.path) if entry.path else ())
+    return {
         "created_at": found.summary["created_at"],
         "versions": found.summary["versions"],
-        "inputs": inputs,
+        "inputs": {Path(os.path.relpath(file, folder)).as_posix(): output.sha256(file) for file in sorted(files)},
         "plugins": {name: hashlib.sha256(text.encode()).hexdigest() for name, text in loaded.plugin_texts},
     }
-    return orjson.dumps(content, option=orjson.OPT_INDENT_2 | orjson.OPT_SORT_KEYS)
