@@ -238,7 +238,7 @@ CATALOGUE: dict[str, Entry] = {
         "Nothing; ask for a lower assurance to aim at the highest score.",
     ),
     "best_at_edge": Entry(
-        "warn",
+        "note",
         "The best recipe lies at the edge of what was tried; better may lie beyond.",
         "Pull a shot a little past it.",
     ),
