@@ -192,6 +192,12 @@ def test_the_summary_says_what_matters_in_ten_lines_of_bench_words(tmp_path):
     assert not [word for word in JARGON if word in " ".join(lines).lower()]
 
 
+def test_the_readiest_setups_come_first():
+    run = sample_run()
+    lines = summary.summary_lines(replace(run, setups=run.setups[::-1]))
+    assert [line.split(":")[0].strip() for line in lines if " in, " in line] == ["A, house", "B, house"]
+
+
 def test_names_cannot_steer_the_terminal_or_fill_it():
     run = sample_run(("\x1b[31mred", "line\nbreak", "x" * 500), title="a\x07b")
     lines = summary.summary_lines(run) + summary.next_lines(run)

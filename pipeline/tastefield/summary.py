@@ -47,7 +47,8 @@ def summary_lines(run: RunResult) -> list[str]:
     entries = [setup.entry for setup in run.setups]
     lines = [printable(run.summary["title"]), _read_line(run.summary["sources"]), _good_line(run.summary["taste"])]
     lines.append(_ready_line(entries))
-    shown = [entry for entry in entries if entry["aim"]][:RECIPES] or entries[:RECIPES]
+    readiest_first = sorted(entries, key=lambda entry: list(_STATUS).index(entry["status"]))
+    shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
     lines += [f"  {setup_line(entry)}" for entry in shown]
     if len(entries) > len(shown):
         lines.append(f"  ... and {len(entries) - len(shown)} more on the page")
