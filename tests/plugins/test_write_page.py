@@ -16,7 +16,7 @@ from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.cautions import CAUTIONS
 from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
-from tastefield_plugins.write_page.bench_table import following
+from tastefield_plugins.write_page.bench_table import following, row
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.numbers import number, span, together
 from tastefield_plugins.write_page.section import section, sure
@@ -178,9 +178,9 @@ def test_every_time_names_its_clock(html: str, run: RunResult) -> None:
 
 def test_what_was_set_aside_is_listed_with_why_and_what_to_do(html: str, run: RunResult) -> None:
     data = text(html[html.index('id="data"') :])
-    for row in run.records.set_aside.to_dict("records"):
-        assert row["reason"] in data
-        assert row["do"] in data
+    for aside in run.records.set_aside.to_dict("records"):
+        assert aside["reason"] in data
+        assert aside["do"] in data
 
 
 def test_a_long_list_of_rows_set_aside_is_cut_and_says_so(run: RunResult, tmp_path: Path) -> None:
@@ -292,6 +292,15 @@ def test_numbers_round_to_no_minus_zero_and_unknown_is_a_dash() -> None:
 
 def test_a_number_stays_with_its_unit() -> None:
     assert together("18.0 g in, dial 7") == "18.0\u00a0g in, dial\u00a07"
+
+
+def test_the_bench_table_does_not_repeat_the_recipe_as_the_next_shot() -> None:
+    result = sample_run.setup(sample_run.Case("M", "C"))
+    aim = result.entry["aim"]
+    again = {**result.entry["next_shots"][0], "beverage_g": aim["beverage_g"], "why": "Confirms the recipe."}
+    entry = {**result.entry, "next_shots": [again]}
+    assert row(dataclasses.replace(result, entry=entry))["next"] == "Pull this. Confirms the recipe."
+    assert row(result)["next"].startswith("18.0 g in, 40 g out")
 
 
 # --- look -----------------------------------------------------------------------------------------------------------

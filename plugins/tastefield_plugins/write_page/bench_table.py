@@ -18,6 +18,7 @@ def row(result: SetupResult) -> dict[str, Any]:
     entry = result.entry
     machine, rest = names(entry["key"])
     aim = entry["aim"]
+    recommended = _pull(aim, entry) if aim else ""
     return {
         "slug": entry["slug"],
         "status": entry["status"],
@@ -25,10 +26,10 @@ def row(result: SetupResult) -> dict[str, Any]:
         "also": rest,
         "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),
         "ready": readiness(entry),
-        "set": ", ".join(part for part in (recipe(aim), dial(aim)) if part),
+        "set": recommended,
         "clock": clock if (clock := clock_words(result)) == UNKNOWN_CLOCK else "",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
-        "next": following(entry)[0],
+        "next": following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0],
     }
 
 
