@@ -1,4 +1,4 @@
-"""One BLAS thread in every test: threads on busy cores make small fits many times slower, and results must not depend on them."""
+"""One BLAS thread in every test: threads on busy cores make small fits many times slower."""
 
 import os
 

@@ -1,4 +1,4 @@
-"""Rewrites the generated blocks of README.md and DEVELOPERS.md: ``python -m tests.docs``. A test fails where one is stale.
+"""Rewrites the generated blocks of README.md and DEVELOPERS.md: ``python -m tests.docs``. A test finds stale ones.
 
 A block stands between ``<!-- generated: NAME -->`` and ``<!-- end -->``.
 """
@@ -34,7 +34,9 @@ def snippet(reference: str) -> str:
     """
     _, path, name = reference.split()
     text = (ROOT / path).read_text("utf-8")
-    found = re.search(rf"^[ \t]*# snippet: {re.escape(name)}\n(.*?)^[ \t]*# end of snippet", text, re.DOTALL | re.MULTILINE)
+    found = re.search(
+        rf"^[ \t]*# snippet: {re.escape(name)}\n(.*?)^[ \t]*# end of snippet", text, re.DOTALL | re.MULTILINE
+    )
     if found is None:
         raise SystemExit(f"{path} has no snippet {name}: mark it with '# snippet: {name}' and '# end of snippet'")
     return f"```python\n{textwrap.dedent(found.group(1)).rstrip()}\n```\n"

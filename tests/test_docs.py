@@ -31,7 +31,17 @@ def test_every_file_a_document_names_exists(name):
 
 
 def test_nothing_but_the_agreed_stands_at_the_top():
-    agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "pipeline", "plugins", "configs", "tests", "reports", "LICENSE"}
+    agreed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "pipeline",
+        "plugins",
+        "configs",
+        "tests",
+        "reports",
+        "LICENSE",
+    }
     listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
     if listed.returncode:
         pytest.skip("not a git checkout: git ls-files has nothing to list")

@@ -112,7 +112,7 @@ def test_separate_files_of_shots_readings_and_scores_are_joined(tmp_path):
     pd.DataFrame(scores, columns=["shot_id", "taster", "score"]).to_csv(tmp_path / "scores.csv", index=False)
     (tmp_path / "bench.toml").write_text(
         "\n".join(f'[[source]]\nholds = ["{name}"]\npath = "{name}.csv"' for name in ("shots", "readings", "scores"))
-        + '\n[taste]\nscale = [1, 9]\ngood = 6.5\n'
+        + "\n[taste]\nscale = [1, 9]\ngood = 6.5\n"
     )
     run = tastefield.run(tmp_path / "bench.toml", out=tmp_path / "out")
     (setup,) = run.setups

@@ -23,7 +23,7 @@ def log(tmp_path):
     return path
 
 
-BROKEN_SURFACE = '''
+BROKEN_SURFACE = """
 import tastefield
 from tastefield.hooks import SurfaceModel
 class Broken(SurfaceModel):
@@ -33,9 +33,9 @@ class Broken(SurfaceModel):
 @tastefield.hookimpl
 def tastefield_surfaces():
     return [Broken()]
-'''
+"""
 
-BROKEN_WRITER = '''
+BROKEN_WRITER = """
 import tastefield
 from tastefield.hooks import Writer
 class Broken(Writer):
@@ -46,7 +46,7 @@ class Broken(Writer):
 @tastefield.hookimpl
 def tastefield_writers():
     return [Broken()]
-'''
+"""
 
 
 def with_plugin(log, text, extra=""):
@@ -128,12 +128,14 @@ def test_shuffled_rows_and_renamed_machines_give_the_same_recipes(tmp_path):
         if change:
             shots = pd.read_csv(target / "shots.csv", dtype=str, keep_default_na=False)
             shots = shots.drop_duplicates("Shot").sample(frac=1, random_state=3)
-            shots["Machine"] = shots["Machine"].map(lambda name: f"z{name}" if name.strip() else name)
+            shots["Machine"] = shots["Machine"].map(lambda name: f"z{name.strip()}" if name.strip() else name)
             shots.to_csv(target / "shots.csv", index=False)
         text = (ROOT / "configs" / "panel.toml").read_text().replace("demo/panel/", "")
         (target / "panel.toml").write_text(text)
         run = workflow.analyse(target / "panel.toml")
-        outs.append({(e.entry["key"]["machine"].removeprefix("z"), e.entry["key"]["coffee"]): e.entry for e in run.setups})
+        outs.append(
+            {(e.entry["key"]["machine"].removeprefix("z"), e.entry["key"]["coffee"]): e.entry for e in run.setups}
+        )
     same, moved = outs
     assert same.keys() == moved.keys()
     for key, entry in same.items():

@@ -1,4 +1,4 @@
-"""tastefield: from a few noisy test shots to a recipe that tastes good, how sure that is, and the setting that gets there.
+"""tastefield: from a few noisy test shots to a recipe that tastes good, how sure that is, and its setting.
 
 Kept light on purpose: the command line must answer ``--help`` without loading the numerical libraries.
 """

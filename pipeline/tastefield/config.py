@@ -36,7 +36,6 @@ class SourceConfig(Block):
     holds: tuple[TableName, ...] = ()
     path: str = ""
     clock: Literal["pump", "first_drip", "unknown"] | None = None
-    first_drip_delay_s: float | None = Field(default=None, ge=0, le=60)
     fill: dict[str, str] = {}
     fill_down: tuple[str, ...] = ()
     columns: dict[str, str] = {}

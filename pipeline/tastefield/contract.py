@@ -47,7 +47,6 @@ KINDS = (
                 "holds",
                 "path",
                 "clock",
-                "first_drip_delay_s",
                 "fill",
                 "fill_down",
                 "columns",

@@ -83,7 +83,7 @@ class Writer(ABC):
 
     def write_setup(self, result: SetupResult, folder: Path, ctx: Context) -> None:
         """Write what belongs to one setup alone; called once a setup, before :meth:`write_run`."""
-        return None
+        return
 
     @abstractmethod
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:

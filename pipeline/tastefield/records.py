@@ -271,7 +271,7 @@ class Surface(ABC):
     tables: SurfaceTables
     findings: tuple[Finding, ...] = ()
     stationary: Mapping[str, Any] | None = None
-    """Canonical analysis: ``{"ratio", "shot_time_s", "nature", "eigenvalues"}``; ``None`` where there is no curvature."""
+    """Canonical analysis: ``{"ratio", "shot_time_s", "nature", "eigenvalues"}``; ``None`` without curvature."""
     shot_var: float = 0.0
     """Variance of the shot effect: how shots at the same ratio and time differ in deserved score."""
     shot_var_range: tuple[float, float] = (0.0, 0.0)
@@ -355,7 +355,7 @@ class Settings:
 
     :param grind_setting: as its owner writes it; ``None`` means "grind until the time is right".
     :param position: its place on the dial, where it is a number.
-    :param kind: kind of the set of positions that fit the data: interval, two_rays or whole_line; ``None`` without line.
+    :param kind: kind of the set of positions that fit: interval, two_rays or whole_line; ``None`` without line.
     :param interval: limits of the position where ``kind`` is interval.
     :param seconds_per_step: estimate, lower, upper: seconds that one step *up* the dial adds at the aim.
     :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -136,7 +136,7 @@ def _analyse(
             )
         )
     with log.stage("derive"):
-        derived = derive(records, config.source, config.setups)
+        derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
         setups = bench(derived, records.taste)
     task = Task(
@@ -198,7 +198,7 @@ def _each(
 ) -> Iterator[T]:
     """Work every chunk, here or in worker processes, and hand the answers back in order."""
     if jobs == 1 or len(chunks) == 1:
-        answers: Iterator[T] = (work(chunk, task, population) for chunk in chunks)
+        answers: Iterable[T] = (work(chunk, task, population) for chunk in chunks)
     else:
         parallel = Parallel(n_jobs=jobs, backend="loky", return_as="generator")
         answers = parallel(delayed(work)(chunk, task, population) for chunk in chunks)

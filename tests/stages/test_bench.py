@@ -19,15 +19,17 @@ def benched(make_table):
             "scores": make_table("scores", []),
         }
         records = Records(tables, pd.DataFrame(), (), Taste())
-        return bench(derive(records, (), SetupsConfig()), Taste())
+        return bench(derive(records, SetupsConfig()), Taste())
 
     return build
 
 
-def on_line(positions, slope=-0.1, level=np.log(27.0), noise=0.0, seed=0):
+def on_line(positions, slope=-0.1, noise=0.0, seed=0):
     rng = np.random.default_rng(seed)
-    times = np.exp(level + slope * (np.asarray(positions) - 8) + noise * rng.normal(size=len(positions)))
-    return [{"grind_setting": str(x), "shot_time_s": t, "beverage_g": 36} for x, t in zip(positions, times, strict=True)]
+    times = np.exp(np.log(27.0) + slope * (np.asarray(positions) - 8) + noise * rng.normal(size=len(positions)))
+    return [
+        {"grind_setting": str(x), "shot_time_s": t, "beverage_g": 36} for x, t in zip(positions, times, strict=True)
+    ]
 
 
 def test_log_time_on_the_dial_is_the_least_squares_line(benched):
@@ -67,7 +69,8 @@ def test_scatter_is_read_from_repeats_of_one_setting(benched):
     rng = np.random.default_rng(2)
     logs = rng.multivariate_normal([0, 0], [[0.0009, 0.0005], [0.0005, 0.0036]], size=200)
     shots = [
-        {"grind_setting": "8", "beverage_g": 36 * np.exp(a), "shot_time_s": 27 * np.exp(b)} for a, b in np.clip(logs, -0.1, 0.2)
+        {"grind_setting": "8", "beverage_g": 36 * np.exp(a), "shot_time_s": 27 * np.exp(b)}
+        for a, b in np.clip(logs, -0.1, 0.2)
     ]
     found = benched(shots)[0].bench.scatter
     assert found.source == "repeats"

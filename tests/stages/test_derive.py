@@ -2,14 +2,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tastefield.config import SetupsConfig, SourceConfig
+from tastefield.config import SetupsConfig
 from tastefield.records import Records, Taste
 from tastefield.stages.derive import derive, reading_error, resolution
 
 
 @pytest.fixture
 def derived(make_table):
-    def build(shots, readings=(), scores=(), sources=(), setups=None):
+    def build(shots, readings=(), scores=()):
         base = {"machine": "A", "coffee": "house", "clock": "pump"}
         tables = {
             "shots": make_table("shots", [{"shot_id": f"s{i}", **base, **shot} for i, shot in enumerate(shots)]),
@@ -17,7 +17,7 @@ def derived(make_table):
             "scores": make_table("scores", list(scores)),
         }
         records = Records(tables, pd.DataFrame(), (), Taste())
-        return derive(records, sources, setups or SetupsConfig())
+        return derive(records, SetupsConfig())
 
     return build
 
@@ -72,12 +72,6 @@ def test_a_time_from_the_first_drip_is_shifted_by_the_measured_delay_of_the_shot
     assert found.shots["shot_time_s"][0] == 28
     assert found.shots["shot_time_recorded_s"][0] == 22
     assert found.shots["clock"][0] == "pump"
-
-
-def test_a_time_from_the_first_drip_is_shifted_by_the_delay_of_its_own_source(derived):
-    sources = (SourceConfig(), SourceConfig(first_drip_delay_s=5))
-    found = derived([{"dose_g": 18, "shot_time_s": 22, "clock": "first_drip", "source": 1}], sources=sources)
-    assert found.shots["shot_time_s"][0] == 27
 
 
 def test_a_time_from_the_first_drip_without_a_delay_stays_and_is_said(derived):

@@ -20,9 +20,7 @@ def test_level_is_the_mean_difference_from_the_others_on_shared_shots():
 def test_agreement_is_the_correlation_that_numpy_finds():
     rng = np.random.default_rng(3)
     true = rng.normal(size=12)
-    table = scores(
-        [(str(i), name, true[i] + 0.3 * rng.normal()) for i in range(12) for name in ("a", "b", "c")]
-    )
+    table = scores([(str(i), name, true[i] + 0.3 * rng.normal()) for i in range(12) for name in ("a", "b", "c")])
     wide = table.pivot(index="shot_id", columns="taster", values="score")
     expected = np.corrcoef(wide["a"], wide[["b", "c"]].mean(axis=1))[0, 1]
     assert panel(table)[0]["agreement"] == pytest.approx(expected)

@@ -142,5 +142,7 @@ def test_where_all_recipes_look_alike_the_aim_repeats_the_best_shot(make_setup, 
 
 
 def test_the_dose_is_the_median_of_the_last_five(make_setup, hill):
-    shots = [{**shot, "dose_g": dose} for shot, dose in zip(SPREAD, [14, 14, 14, 14, 18, 18, 18.2, 18.4, 30], strict=True)]
+    shots = [
+        {**shot, "dose_g": dose} for shot, dose in zip(SPREAD, [14, 14, 14, 14, 18, 18, 18.2, 18.4, 30], strict=True)
+    ]
     assert window(make_setup(shots), hill(), 0.8).dose_g == pytest.approx(18.2)

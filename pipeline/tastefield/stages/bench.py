@@ -31,7 +31,9 @@ def bench(derived: Derived, taste: Taste) -> tuple[Setup, ...]:
     extraction line over all setups with a level for each. Order of setups = order of ``derived.keys``.
     """
     tasters = tuple(sorted(str(name) for name in derived.scores["taster"].dropna().unique()))
-    by_setup = {int(number): _in_order(rows) for number, rows in derived.shots.groupby("setup", sort=True)}
+    by_setup = {
+        number: _in_order(derived.shots[derived.shots["setup"] == number]) for number in range(len(derived.keys))
+    }
     dials = _dial_lines(by_setup)
     spreads = _scatters(by_setup, derived.keys)
     extraction = _extraction_lines(derived.shots)
@@ -95,14 +97,12 @@ def _dial_lines(by_setup: dict[int, pd.DataFrame]) -> dict[int, DialLine]:
         own_squares = fit.sigma**2 * fit.df if fit.df > 0 else 0.0
         variance = float((own_squares + TIME_DF * pooled) / (fit.df + TIME_DF))
         cov = variance * np.linalg.inv(design.T @ design)
-        lines[number] = DialLine(
-            float(fit.intercept), float(fit.slope), cov, variance, float(fit.df + TIME_DF), x, y
-        )
+        lines[number] = DialLine(float(fit.intercept), float(fit.slope), cov, variance, float(fit.df + TIME_DF), x, y)
     return lines
 
 
 def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...]) -> list[Scatter]:
-    """Scatter pooled over the setups of one machine: repeats of one setting first, written targets where none repeat."""
+    """Scatter pooled over the setups of one machine: from repeats of one setting, else about written targets."""
     machine = [key.get("machine", "") for key in keys]
     result: dict[str, Scatter] = {}
     for name in sorted(set(machine)):
@@ -117,7 +117,7 @@ def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...
 
 def _logs(rows: pd.DataFrame) -> Floats:
     with np.errstate(all="ignore"):
-        return np.log(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float))
+        return np.asarray(np.log(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)))
 
 
 def _repeats(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
@@ -125,8 +125,7 @@ def _repeats(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
     kept: list[Floats] = []
     df = 0
     for rows in groups:
-        logs = _logs(rows)
-        rows = rows[np.isfinite(logs).all(axis=1)]
+        rows = rows.loc[np.asarray(np.isfinite(_logs(rows)).all(axis=1))]
         if rows.empty:
             continue
         same = [
@@ -164,7 +163,7 @@ def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
 
 
 def _extraction_lines(shots: pd.DataFrame) -> dict[int, ExtractionLine]:
-    """Log extraction on log ratio and log time, slopes shared by the bench, a level by setup that shrinks to the mean."""
+    """Log extraction on log ratio and log time: slopes shared by the bench, a level by setup that shrinks."""
     rows = _flowed(shots)
     y = np.log(rows["extraction_pct"].to_numpy(dtype=float))
     logs = _logs(rows)

@@ -1,13 +1,13 @@
-"""Derive: ratio, strength, extraction, flow and coffee age of every shot, each with its standard uncertainty; setups."""
+"""Derive: ratio, strength, extraction, flow and coffee age of every shot, with standard uncertainties; setups."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 
 import numpy as np
 import pandas as pd
 
-from tastefield.config import SetupsConfig, SourceConfig
+from tastefield.config import SetupsConfig
 from tastefield.records import Derived, Floats, Records
 from tastefield.stats import uncertainty
 from tastefield.tables.dial import positions
@@ -18,17 +18,14 @@ TDS_REPEAT_SD = 0.05
 figure for repeat readings of espresso was at hand; hand refractometers state 0.03 % below 5 % TDS and more above."""
 
 
-def derive(records: Records, sources: Sequence[SourceConfig], setups: SetupsConfig) -> Derived:
-    """Compute what follows from the kept records alone.
-
-    :param sources: the ``[[source]]`` blocks, for a configured first-drip delay.
-    """
+def derive(records: Records, setups: SetupsConfig) -> Derived:
+    """Compute what follows from the kept records alone."""
     shots = records.tables["shots"].copy().reset_index(drop=True)
     readings = records.tables["readings"].copy().reset_index(drop=True)
     scores = records.tables["scores"].copy().reset_index(drop=True)
     findings: list[Finding] = []
     shots["grinder"] = shots["grinder"].fillna(shots["machine"])
-    _from_pump(shots, sources, findings)
+    _from_pump(shots, findings)
     _mass_and_flow(shots)
     readings = _strength(shots, readings, findings)
     shots["coffee_age_days"] = (shots["pulled_at"] - shots["roast_date"]).dt.total_seconds() / 86400.0
@@ -48,18 +45,16 @@ def resolution(values: Floats) -> float:
 
 def reading_error(values: Floats) -> float:
     """Standard uncertainty of a display: half a step, rectangular (JCGM 100:2008, 4.3.7)."""
-    return resolution(values) / np.sqrt(12.0)
+    return resolution(values) / math.sqrt(12.0)
 
 
-def _from_pump(shots: pd.DataFrame, sources: Sequence[SourceConfig], findings: list[Finding]) -> None:
-    """Shift times counted from the first drip to pump-on where the delay was measured or configured."""
+def _from_pump(shots: pd.DataFrame, findings: list[Finding]) -> None:
+    """Shift times counted from the first drip to pump-on where the delay was measured (or filled in for the source)."""
     shots["shot_time_recorded_s"] = shots["shot_time_s"]
     late = shots["clock"].eq("first_drip").fillna(False).to_numpy(dtype=bool)
     if not late.any():
         return
-    delays = [source.first_drip_delay_s for source in sources if source.first_drip_delay_s is not None]
-    configured = delays[0] if delays else np.nan
-    delay = shots["first_drip_s"].fillna(configured).to_numpy(dtype=float)
+    delay = shots["first_drip_s"].to_numpy(dtype=float)
     shift = late & np.isfinite(delay)
     shots.loc[shift, "shot_time_s"] = shots["shot_time_s"].to_numpy(dtype=float)[shift] + delay[shift]
     shots.loc[shift, "clock"] = "pump"

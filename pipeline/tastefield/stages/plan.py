@@ -102,7 +102,12 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> tuple[Floats, lis
 
 def _supported(supported: np.ndarray, ratio: Floats, time: Floats, points: Floats) -> np.ndarray:
     """Whether the nearest lattice point of each point is supported; points off the lattice are not."""
-    on = (points[:, 0] >= ratio[0]) & (points[:, 0] <= ratio[-1]) & (points[:, 1] >= time[0]) & (points[:, 1] <= time[-1])
+    on = (
+        (points[:, 0] >= ratio[0])
+        & (points[:, 0] <= ratio[-1])
+        & (points[:, 1] >= time[0])
+        & (points[:, 1] <= time[-1])
+    )
     row = np.abs(np.log(ratio)[None, :] - np.log(points[:, [0]])).argmin(axis=1)
     col = np.abs(np.log(time)[None, :] - np.log(points[:, [1]])).argmin(axis=1)
     return np.asarray(on & supported[row, col])

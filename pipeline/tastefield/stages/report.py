@@ -181,7 +181,7 @@ def _surface(surface: Surface | None) -> dict[str, Any] | None:
     if surface is None:
         return None
     fit = surface.tables.fit.iloc[0].to_dict()
-    plain = {name: text(value) if isinstance(value, str) else number(value) for name, value in fit.items()}
+    plain = {str(name): text(value) if isinstance(value, str) else number(value) for name, value in fit.items()}
     return {
         "model": surface.model,
         "terms": [
@@ -193,7 +193,11 @@ def _surface(surface: Surface | None) -> dict[str, Any] | None:
         "variances": {
             "shot": number(surface.shot_var),
             "shot_range": [number(value) for value in surface.shot_var_range],
-            **{name.removesuffix("_var"): value for name, value in plain.items() if name.endswith("_var") and name != "shot_var"},
+            **{
+                name.removesuffix("_var"): value
+                for name, value in plain.items()
+                if name.endswith("_var") and name != "shot_var"
+            },
         },
         "skill": plain.get("skill"),
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import pandas as pd
 
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
@@ -21,7 +22,7 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     """Turn the aim's time into a grind setting.
 
     With a usable line of log time on the dial, by inverse prediction with Fieller limits, snapped to the dial's steps;
-    without one, the recorded setting that ran nearest to the aim's time; else no setting: grind until the time is right.
+    without one, the recorded setting that ran nearest to the aim's time; else none: grind until the time is right.
     """
     name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
     grinder = next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
@@ -36,9 +37,9 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     higher_is = "finer" if line.slope > 0 else "coarser"
     if grinder.higher_is is not None and grinder.higher_is != higher_is:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
-    if found.kind != "interval":
+    if found.kind != "interval" or found.estimate is None:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
-    return _on_line(setup, aim, grinder, step, line, float(found.estimate), found.limits)
+    return _on_line(setup, aim, grinder, step, line, found.estimate, found.limits)
 
 
 def _on_line(
@@ -83,7 +84,7 @@ def _on_line(
         step=step,
         higher_is=higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; one step ({as_written(size, step)}) is about {seconds:.0f} s, higher numbers grind {higher_is}.",
+        say=f"Set {text}; a step of {as_written(size, step)} is about {seconds:.0f} s, higher numbers grind {higher_is}.",
         findings=tuple(findings),
     )
 
@@ -100,8 +101,7 @@ def _repeat(
     shots = setup.shots[setup.shots["grind_setting"].notna() & setup.shots["shot_time_s"].notna()]
     shots = shots[shots["outcome"].astype("object").fillna("ok") != "choked"]
     bound = set(setup.shots.loc[setup.shots["outcome"].astype("object") == "choked", "grind_setting"].dropna())
-    with np.errstate(all="ignore"):
-        log_time = np.log(shots["shot_time_s"].astype(float))
+    log_time = pd.Series(np.log(shots["shot_time_s"].to_numpy(dtype=float)), index=shots.index)
     means = log_time.groupby(shots["grind_setting"].astype(str), sort=True).mean()
     means = means[[label not in bound for label in means.index]]
     off = (means - np.log(aim.shot_time_s)).abs()

@@ -1,4 +1,4 @@
-"""Window: from a surface to the recipe to aim for, the chance that a shot aimed there is good, and how far it may drift."""
+"""Window: from a surface to the recipe to aim for, the chance of a good shot there, and how far it may drift."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import cast
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 from scipy import special
 from scipy import stats as distributions
 
@@ -30,7 +30,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
 
     :param asked: the assurance asked for, between 0.5 and 1.
     """
-    ratio, time = axes(setup.shots)
+    ratio, time = axes(setup)
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
     mean, chance = reach(surface, points, setup, (surface.shot_var,))
@@ -44,12 +44,16 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         findings.append(finding("aim_moved_for_chance", given_up=f"{mean[best] - mean[moved]:.1f}"))
         best = moved
     shape = (len(ratio), len(time))
-    good = (supported & (chance >= asked)).reshape(shape)
+    good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     cell = cast("tuple[int, int]", tuple(int(i) for i in np.unravel_index(best, shape)))
     box = largest_box(good, cell, np.log(ratio), np.log(time)) if good[cell] else None
-    limits = None if box is None else (
-        (float(ratio[box[0]]), float(ratio[box[1]])),
-        (float(time[box[2]]), float(time[box[3]])),
+    limits = (
+        None
+        if box is None
+        else (
+            (float(ratio[box[0]]), float(ratio[box[1]])),
+            (float(time[box[2]]), float(time[box[3]])),
+        )
     )
     expected = _interval(surface, points[[best]], float(mean[best]), setup.taste.scale)
     at_edge = bool(not flat and _on_edge(supported.reshape(shape), cell))
@@ -85,8 +89,11 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     return replace(aim, status=status, findings=(*findings, *notes))
 
 
-def axes(shots: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Grid lines of ratio and time, even in logs, a little beyond the shots of the setup."""
+def axes(setup: Setup) -> tuple[Floats, Floats]:
+    """Grid lines of ratio and time, even in logs, a little beyond the shots; chokes and gushes do not stretch them."""
+    shots = setup.shots
+    flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
+    shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
     result = []
     for name in ("ratio", "shot_time_s"):
         values = np.log(shots[name].dropna().to_numpy(dtype=float))
@@ -95,7 +102,7 @@ def axes(shots: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def quadrature(cov: Floats) -> tuple[Floats, Floats]:
-    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a two-dimensional normal with this covariance."""
+    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a normal in two dimensions of this covariance."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(5)
     root = np.linalg.cholesky(cov)
     grid = np.array([(a, b) for a in nodes for b in nodes])
@@ -123,7 +130,7 @@ def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float
     return [mean, *chances]
 
 
-def largest_box(good: np.ndarray, cell: tuple[int, int], x: Floats, y: Floats) -> tuple[int, int, int, int]:
+def largest_box(good: NDArray[np.bool_], cell: tuple[int, int], x: Floats, y: Floats) -> tuple[int, int, int, int]:
     """Largest rectangle of lattice points that are all good and hold ``cell``; area is measured in coded units.
 
     :returns: first and last index of x, first and last index of y.
@@ -137,9 +144,10 @@ def largest_box(good: np.ndarray, cell: tuple[int, int], x: Floats, y: Floats) -
         for bottom in range(row, good.shape[0]):
             if not good[bottom, col]:
                 break
-            line = good[top : bottom + 1].all(axis=0)
-            left = col - int(np.argmin(line[: col + 1][::-1])) + 1 if not line[: col + 1].all() else 0
-            right = col + int(np.argmin(line[col:])) - 1 if not line[col:].all() else good.shape[1] - 1
+            line = np.asarray(good[top : bottom + 1].all(axis=0))
+            bad = np.flatnonzero(~line)
+            left = int(bad[bad < col].max(initial=-1)) + 1
+            right = int(bad[bad > col].min(initial=good.shape[1])) - 1
             # half a step belongs to every point, so that a box one point wide still has an area
             area = (bottom - top + 1) * step_x * (right - left + 1) * step_y
             if area > best_area * (1 + 1e-12):
@@ -156,7 +164,7 @@ def _tasted(setup: Setup) -> Floats:
     return shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
 
 
-def _nearest(points: Floats, shots: Floats) -> np.ndarray:
+def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
     """The lattice points nearest to real shots, where the support is smaller than the lattice's mesh."""
     mask = np.zeros(len(points), dtype=bool)
     for shot in shots:
@@ -164,7 +172,7 @@ def _nearest(points: Floats, shots: Floats) -> np.ndarray:
     return mask
 
 
-def _best(points: Floats, mean: Floats, supported: np.ndarray, setup: Setup) -> tuple[bool, int]:
+def _best(points: Floats, mean: Floats, supported: NDArray[np.bool_], setup: Setup) -> tuple[bool, int]:
     """Index of the highest supported mean; where the surface is flat, the point nearest to the best real shot."""
     inside = np.where(supported, mean, -np.inf)
     top = inside.max()
@@ -174,7 +182,7 @@ def _best(points: Floats, mean: Floats, supported: np.ndarray, setup: Setup) -> 
     if flat and shot is not None:
         goal = np.log([shot["ratio"], shot["shot_time_s"]])
         distance = ((np.log(points) - goal) ** 2).sum(axis=1)
-        return flat, int(np.argmin(np.where(supported, distance, np.inf)))
+        return True, int(np.argmin(np.where(supported, distance, np.inf)))
     return flat, int(np.argmax(inside))
 
 
@@ -185,7 +193,7 @@ def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, 
     return min(max(mean, low), high), low, high
 
 
-def _on_edge(supported: np.ndarray, cell: tuple[int, int]) -> bool:
+def _on_edge(supported: NDArray[np.bool_], cell: tuple[int, int]) -> bool:
     """Whether a neighbour of the aim is unsupported: the best may lie beyond what was tried."""
     row, col = cell
     near = supported[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]

@@ -24,8 +24,8 @@ class Blup:
     :param effects: factor -> (levels,) predicted effects.
     :param joint_cov: (p + all levels) square covariance of (estimate of b - b, predicted effects - effects), factors in
         the order given.
-    :param loglik: log-likelihood at these variances, constants kept: restricted for effects without prior, marginal over
-        those with one.
+    :param loglik: log-likelihood at these variances, constants kept: restricted for effects without prior, marginal
+        over those with one.
     :param left_out: (n,) score less its prediction from all rows of other groups; see :func:`fit`.
     """
 

@@ -14,7 +14,7 @@ class Finding:
     """One doubt, in plain words.
 
     :param code: name in the catalogue (guests may use codes of their own).
-    :param severity: ``note`` (good to know), ``warn`` (changes how far to trust), ``stop`` (this part was not computed).
+    :param severity: ``note`` (good to know), ``warn`` (changes how far to trust), ``stop`` (was not computed).
     :param where: what it is about, e.g. ``{"machine": "A", "row": 7}``.
     :param message: one sentence for a person.
     :param do: what to do about it.
@@ -181,7 +181,7 @@ CATALOGUE: dict[str, Entry] = {
     "first_drip_not_shifted": Entry(
         "warn",
         "{count} shot times start at the first drip and nothing says how long that took.",
-        "Measure pump-on to first drip once and set first_drip_delay_s for the source.",
+        'Measure pump-on to first drip once and write it for the source: fill = {{ first_drip_s = "6" }}.',
     ),
     "no_repeat_readings": Entry(
         "note",
@@ -212,8 +212,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "shape_is_borrowed": Entry(
         "note",
-        "{shots} tasted shot(s) do not show the whole shape of taste by themselves; it leans on the other setups and on "
-        "usual recipes (1:2 in 27 s, common practice, no source) for: {terms}.",
+        "{shots} tasted shot(s) do not show the whole shape of taste by themselves; it leans on the other setups and "
+        "on usual recipes (1:2 in 27 s, common practice, no source) for: {terms}.",
         "More tasted shots, with other times and weights out, let this setup speak for itself.",
     ),
     "surface_is_a_mean": Entry(
