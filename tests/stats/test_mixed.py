@@ -242,10 +242,57 @@ def test_correlated_slopes_that_reach_the_edge_are_at_the_best_point_of_a_dense_
     assert fit.converged
 
 
+def test_a_search_that_ran_into_a_false_edge_of_the_covariance_is_freed():
+    rng = np.random.default_rng(53)  # found among 400 made-up sets: the Cholesky factor hides a way down at zero
+    k, n = int(rng.integers(3, 10)), int(rng.integers(15, 40))
+    q = int(rng.integers(1, 3))
+    codes, t = rng.integers(0, k, n), rng.normal(size=(n, q))
+    A = rng.normal(size=(k, q + 1)) @ (rng.normal(size=(q + 1, q + 1)) * rng.choice([0, 0.3, 1.0], q + 1))
+    y = 3 + A[codes, 0] + np.sum(A[codes, 1:] * t, axis=1) + rng.normal(size=n)
+    X = np.column_stack([np.ones(n), t])
+    fit = mixed.fit_crossed(y, X, {"who": codes}, {"who": t})
+    covariates = [np.eye(k)[codes] * c[:, None] for c in X.T]
+    lower = np.tril_indices(q + 1)
+
+    def deviance(p):
+        L = np.zeros((q + 1, q + 1))
+        L[lower] = p[:-1]
+        return dense_deviance([1.0, np.exp(p[-1])], y, X, [np.hstack(covariates) @ np.kron(L, np.eye(k))], True)
+
+    starts = np.random.default_rng(0).normal(size=(6, len(lower[0]) + 1))
+    best = min(optimize.minimize(deviance, start, method="BFGS").fun for start in starts)
+    assert fit.converged
+    assert -2 * fit.loglik == pytest.approx(best, abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", [121, 142])
+def test_of_two_local_optima_the_likelier_is_found(seed):
+    rng = np.random.default_rng(seed)  # found among 400 made-up sets: a single start ends in the lesser optimum
+    n = int(rng.integers(10, 40))
+    levels = {f: int(rng.integers(low, high)) for f, low, high in (("a", 2, 6), ("b", 3, 12), ("c", 2, 5))}
+    codes = {f: rng.integers(0, k, n) for f, k in levels.items()}
+    X = np.column_stack([np.ones(n), rng.normal(size=(n, int(rng.integers(0, 6))))])
+    sds = rng.choice([0, 0.3, 1, 3], 3)
+    y = 6 + sum(s * rng.normal(size=40)[c] for s, c in zip(sds, codes.values(), strict=True)) + rng.normal(size=n)
+    fit = mixed.fit_crossed(y, X, codes)
+    Zs = [np.eye(k.max() + 1)[k] for k in codes.values()]
+    best = min(
+        optimize.minimize(
+            dense_deviance,
+            [*start, 1.0],
+            args=(y, X, Zs, True),
+            method="L-BFGS-B",
+            bounds=[(0, None)] * 3 + [(1e-3, None)],
+        ).fun
+        for start in itertools.product((0.05, 1, 20), repeat=3)
+    )
+    assert -2 * fit.loglik == pytest.approx(best, abs=1e-4)
+
+
 @pytest.mark.parametrize("reml", [True, False])
 def test_no_dense_search_finds_a_likelier_fit_and_zeros_are_common(reml):
     zeros = 0
-    for seed in range(25):
+    for seed in range(12):
         y, X, codes = made_up(seed)
         fit = mixed.fit_crossed(y, X, codes, reml=reml)
         Zs = [np.eye(k.max() + 1)[k] for k in codes.values()]
@@ -262,7 +309,7 @@ def test_no_dense_search_finds_a_likelier_fit_and_zeros_are_common(reml):
             )
             assert ours <= found.fun + 1e-6, seed
         zeros += int((theta == 0).sum())
-    assert 3 < zeros < 40
+    assert 2 < zeros < 20
 
 
 def test_a_general_library_gives_the_same_random_intercepts():
@@ -467,6 +514,16 @@ def test_profile_limits_lie_where_a_dense_search_says_the_deviance_has_risen():
             for start in itertools.product((0.01, 0.5), (0.01, 0.5), (0.5,))
         )
         assert found + 2 * fit.loglik == pytest.approx(rise, abs=1e-4)
+
+
+def test_the_search_never_steps_onto_a_barrier():
+    # x - 0.1 log x, least at 0.1; the first Newton step from 10 points far below zero
+    def slope_with_barrier(x):
+        return float(x[0] - 0.1 * np.log(x[0])), 1 - 0.1 / x, np.diag(0.1 / x**2)
+
+    found = mixed._minimise(slope_with_barrier, np.array([10.0]), np.array([True]), barrier=0)
+    assert found.converged
+    assert found.x[0] == pytest.approx(0.1, rel=1e-4)
 
 
 def test_all_faults_of_the_input_are_told_at_once():

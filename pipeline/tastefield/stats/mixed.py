@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 STARTS = (1.0, 0.05, 30.0)  # relative variances to start from; a few small data sets have two local optima
-UNBOUNDED = 1e9  # a relative variance above this means that the noise has vanished
+UNBOUNDED = 1e6  # a relative variance above this means that the noise has vanished
 FINISHED = 1e-10  # gain in deviance still to be had, below which one last Newton step ends the search
 
 
@@ -289,6 +289,8 @@ def _minimise(
     if not math.isfinite(f):
         return _Optimum(x, f, False, "no start")
     for _ in range(300):
+        if np.max(x, initial=0.0) > UNBOUNDED:
+            return _Optimum(x, f, False, "the noise variance vanishes")
         active = bounded & (x <= 0) & (g >= 0)
         step = _newton(x, g, h, active)
         while np.any(bad := bounded & (x <= 0) & (step < 0)):
@@ -317,8 +319,6 @@ def _minimise(
         else:
             return _Optimum(x, f, gain < 1e-6, "no further descent")
         x, f, g, h = trial, f_new, g_new, h_new
-        if np.max(x, initial=0.0) > UNBOUNDED:
-            return _Optimum(x, f, False, "the noise variance vanishes")
     return _Optimum(x, f, False, "too many steps")
 
 
@@ -739,8 +739,7 @@ def _hold_confounded(problem: _Problem) -> tuple[_Problem, dict[str, str]]:
             seen.append(i)
             continue
         alike = [names[j] for j, s in zip(seen, share, strict=True) if abs(s) > 1e-6]
-        absorbed = G[i, i] <= 1e-8 * size
-        held[part.label(a)] = "the fixed effects" if absorbed or not alike else " and ".join(alike)
+        held[part.label(a)] = " and ".join(alike) or "the fixed effects"
     kept = [c for c in problem.components if problem.parts[c[0]].label(c[1]) not in held or c[1] != c[2]]
     return replace(problem, components=tuple(kept)), held
 
