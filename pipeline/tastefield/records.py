@@ -276,6 +276,8 @@ class Surface(ABC):
     """Variance of the shot effect: how shots at the same ratio and time differ in deserved score."""
     shot_var_range: tuple[float, float] = (0.0, 0.0)
     """Lowest and highest shot variance the data allow; wide where shot and noise cannot be told apart."""
+    noise_var: float = 0.0
+    """Variance of one taster's score of a shot about what the shot deserves; 0 where the model cannot say."""
     draw_df: float = np.inf
     """Degrees of freedom of the draws: what is unknown of the variances widens them."""
 

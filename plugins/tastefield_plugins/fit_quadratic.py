@@ -226,6 +226,7 @@ class QuadraticSurface(Surface):
     stationary: dict[str, Any] | None
     shot_var: float
     shot_var_range: tuple[float, float]
+    noise_var: float
     draw_df: float
     terms: tuple[str, ...]
     estimates: Floats
@@ -318,6 +319,7 @@ class Quadratic(SurfaceModel):
             stationary=_stationary(terms, estimates, covariance),
             shot_var=variances["shot"],
             shot_var_range=_shot_range(data, variances),
+            noise_var=variances["noise"],
             draw_df=df,
             terms=terms,
             estimates=np.asarray(estimates, dtype=float),

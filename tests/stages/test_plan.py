@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tastefield.records import DialLine
-from tastefield.stages.plan import plan
+from tastefield.stages.plan import gains, observed, plan
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
 
@@ -62,6 +62,24 @@ def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(
     shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.05, 1)
     assert shots[1].shot_time_s > 33
     assert shots[1].expected_gain > 0.05
+
+
+def test_the_worth_of_a_shot_agrees_with_simulated_shots():
+    """Second route: draw the surface and the taste, update, and take the best mean (numpy only)."""
+    rng = np.random.default_rng(5)
+    root = rng.normal(size=(4, 4)) * 0.5
+    mean, cov, noise = np.array([6.0, 6.3, 5.8, 6.1]), root @ root.T, 0.6
+    truth = rng.multivariate_normal(mean, cov, size=200_000)
+    for j in range(4):
+        taste = truth[:, j] + np.sqrt(noise) * rng.normal(size=len(truth))
+        moved = mean + np.outer((taste - mean[j]) / (cov[j, j] + noise), cov[j])
+        assert gains(mean, cov, noise)[j] == pytest.approx(moved.max(axis=1).mean() - mean.max(), abs=0.01)
+        left = np.cov((truth - np.outer((taste - mean[j]) / (cov[j, j] + noise), cov[j])).T)
+        assert observed(cov, j, noise) == pytest.approx(left, abs=0.02)
+
+
+def test_a_shot_where_nothing_is_in_doubt_is_worth_nothing():
+    assert gains(np.array([6.0, 5.0]), np.diag([0.0, 1e-9]), 0.5) == pytest.approx([0.0, 0.0], abs=1e-6)
 
 
 def test_a_machine_nobody_tasted_starts_at_one_to_two_in_27_seconds(make_setup):

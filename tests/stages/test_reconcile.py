@@ -135,7 +135,7 @@ def raw_tables(draw):
     return raw
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(raw_tables(), st.sampled_from([None, (1.0, 9.0)]), st.sampled_from(["auto", ",", "."]))
 def test_whatever_the_cells_hold_every_row_and_cell_is_kept_or_set_aside(raw, scale, decimal_mark):
     records = run(*raw, taste=TasteConfig(scale=scale), decimal=decimal_mark)
@@ -464,6 +464,11 @@ def test_a_choke_written_where_a_number_belongs_is_the_outcome(column):
     assert records.tables["scores"].empty
     assert records.set_aside.empty
     assert "outcome_from_words" in codes(records)
+
+
+def test_a_choke_written_as_taste_goes_the_way_of_its_shot():
+    records = run(*shared({**SHOT, "dose_g": "0", "score": "choked", "shot_time_s": "27"}))
+    assert aside(records, "score")["reason"].tolist() == ["its shot was set aside"]
 
 
 def test_a_choke_with_the_time_it_was_stopped_keeps_both():

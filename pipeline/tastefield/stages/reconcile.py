@@ -86,6 +86,7 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
         aside += _written_out(table, verdicts, of_table)
         if table == "shots":
             lost = _lost(verdicts, of_table)
+            _outcomes_without_shot(read_parts, lost)
     told = _in_order(aside, raw)
     set_aside = told[list(SET_ASIDE)]
     findings += _set_aside_told(told, kept) + _described_told(read_parts)
@@ -190,6 +191,14 @@ def _outcomes_from_tastes(part: Part, shots: Part | None) -> None:
     against = set() if shots is None else set(typed.give_outcomes(shots, of_shots))
     refused = [row not in lead or lead[row] in against for row in rows]
     typed.refuse_outcome(part, "score", np.array(refused, dtype=bool))
+
+
+def _outcomes_without_shot(read_parts: Sequence[Part], lost: Lost) -> None:
+    """Outcome words in score cells go the way of their shot."""
+    for part in read_parts:
+        if part.raw.table == "scores" and part.outcomes:
+            gone = np.array([(part.raw.place, row) in lost.rows for row in part.raw.rows.index.tolist()], dtype=bool)
+            typed.refuse_outcome(part, "score", gone, "its shot was set aside", "mend the shot")
 
 
 def _judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost: Lost, attribute: str) -> Verdicts:

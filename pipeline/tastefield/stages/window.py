@@ -102,7 +102,7 @@ def axes(setup: Setup) -> tuple[Floats, Floats]:
 
 
 def quadrature(cov: Floats) -> tuple[Floats, Floats]:
-    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a normal in two dimensions of this covariance."""
+    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a bivariate normal of this covariance."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(5)
     root = np.linalg.cholesky(cov)
     grid = np.array([(a, b) for a in nodes for b in nodes])
