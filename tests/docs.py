@@ -32,14 +32,14 @@ def snippet(reference: str) -> str:
 
     :param reference: ``snippet path/of/file.py NAME``.
     """
-    _, path, name = reference.split()
+    _, path, name = reference.split(maxsplit=2)
     text = (ROOT / path).read_text("utf-8")
     found = re.search(
         rf"^[ \t]*# snippet: {re.escape(name)}\n(.*?)^[ \t]*# end of snippet", text, re.DOTALL | re.MULTILINE
     )
     if found is None:
         raise SystemExit(f"{path} has no snippet {name}: mark it with '# snippet: {name}' and '# end of snippet'")
-    return f"```python\n{textwrap.dedent(found.group(1)).rstrip()}\n```\n"
+    return f"```python\n{textwrap.dedent(found.group(1)).replace('  # noqa: E402', '').strip()}\n```\n"
 
 
 def body(name: str) -> str:

@@ -30,9 +30,14 @@ def tastefield_readers():
 
 # end of snippet
 
+
+# snippet: reader test
 from tastefield.testing import ReaderContract, ReaderSample  # noqa: E402
 
 
 class TestPipes(ReaderContract):
     plugin = Pipes()
     sample = ReaderSample({"a.pipes": "Machine|In|Out\nA|18|36\n\nB|17|30"}, rows=3, headings=("Machine", "In", "Out"))
+
+
+# end of snippet

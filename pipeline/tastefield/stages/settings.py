@@ -84,7 +84,7 @@ def _on_line(
         step=step,
         higher_is=higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; a step of {as_written(size, step)} is about {seconds:.0f} s, higher numbers are {higher_is}.",
+        say=f"Set {text}; a step of {as_written(size, step)} is about {seconds:.{int(seconds < 2)}f} s, higher numbers are {higher_is}.",
         findings=tuple(findings),
     )
 
