@@ -41,16 +41,17 @@ def main() -> None:
 @SOURCE
 @click.option("--out", type=click.Path(path_type=Path), help="Folder to write; the run before it is kept as OUT.last.")
 @JOBS
+@click.option("--cluster", metavar="ADDRESS", help="Scheduler of a cluster to work on instead: tcp://host:8786.")
 @click.option("--strict", is_flag=True, help="Write nothing if anything is warned of or set aside (exit code 1).")
 @click.option("--fail-fast", is_flag=True, help="Stop at the first setup or writer that fails.")
-def run(source: Path, out: Path | None, jobs: int, strict: bool, fail_fast: bool) -> None:
+def run(source: Path, out: Path | None, jobs: int, cluster: str | None, strict: bool, fail_fast: bool) -> None:
     """Read, compute and write the report of SOURCE."""
     with told():
         from tastefield import workflow
         from tastefield.summary import summary_lines
 
         with progress() as show:
-            result = workflow.run(source, out=out, jobs=jobs, strict=strict, fail_fast=fail_fast, progress=show)
+            result = workflow.run(source, out, jobs, strict, fail_fast, progress=show, cluster=cluster)
         say(summary_lines(result))
         if result.failed:
             sys.exit(PARTLY)

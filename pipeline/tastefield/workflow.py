@@ -17,13 +17,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from joblib import Parallel, delayed
+from joblib import Parallel, delayed, parallel_config
 from pydantic import BaseModel
 from threadpoolctl import threadpool_limits
 
 from tastefield import output
 from tastefield.config import Config, matching_files
-from tastefield.errors import NotEnough, OutputError, Problem, TastefieldError
+from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
 from tastefield.records import Context, Population, Progress, Records, RunResult, Setup, SetupResult, Surface, Taste
 from tastefield.registry import Registry, build
@@ -67,9 +67,11 @@ def run(
     strict: bool = False,
     fail_fast: bool = False,
     progress: Progress | None = None,
+    cluster: str | None = None,
 ) -> RunResult:
     """Read, compute and write; see :func:`tastefield.run`.
 
+    :param cluster: address of a scheduler whose workers see the output folder under the same path, instead of ``jobs``.
     :param strict: refuse to write where anything was set aside or warned of.
     :param fail_fast: stop at the first setup or writer that fails.
     :raises TastefieldError: nothing was written; the last good output stands.
@@ -79,7 +81,7 @@ def run(
     part = output.prepare(target)
     try:
         with RunLog(part / output.LOG) as log:
-            found = _analyse(loaded, source, jobs, fail_fast, progress, log, part)
+            found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
             if strict:
                 _refuse_doubt(found)
             failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
@@ -117,7 +119,7 @@ def _read(loaded: Loaded) -> Records:
 def _analyse(
     loaded: Loaded,
     source: str | Path,
-    jobs: int,
+    jobs: int | str,
     fail_fast: bool,
     progress: Progress | None,
     log: RunLog,
@@ -192,19 +194,38 @@ def _each(
     work: Callable[[Sequence[Setup], Task, Population | None], T],
     chunks: Sequence[Sequence[Setup]],
     task: Task,
-    jobs: int,
+    jobs: int | str,
     population: Population | None,
     done: Callable[[int], None],
 ) -> Iterator[T]:
-    """Work every chunk, here or in worker processes, and hand the answers back in order."""
-    if jobs == 1 or len(chunks) == 1:
-        answers: Iterable[T] = (work(chunk, task, population) for chunk in chunks)
+    """Work every chunk, here, in worker processes or on the cluster of that address; answers come back in order."""
+    answers: Iterable[T]
+    if isinstance(jobs, str):
+        answers = _on_cluster([delayed(work)(chunk, task, population) for chunk in chunks], jobs)
+    elif jobs == 1 or len(chunks) == 1:
+        answers = (work(chunk, task, population) for chunk in chunks)
     else:
         parallel = Parallel(n_jobs=jobs, backend="loky", return_as="generator")
         answers = parallel(delayed(work)(chunk, task, population) for chunk in chunks)
     for number, answer in enumerate(answers, start=1):
         done(number)
         yield answer
+
+
+def _on_cluster(calls: list[Any], address: str) -> list[Any]:
+    try:
+        import distributed
+    except ImportError:
+        do = "install it: pip install 'tastefield[cluster]'"
+        raise ConfigError(Problem("the part for clusters is not installed", "--cluster", do=do)) from None
+    try:
+        connect: Any = distributed.Client
+        client = connect(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        do = "start a scheduler, or mend the address: tcp://host:8786"
+        raise ConfigError(Problem("no cluster answers", f"--cluster {address}", str(error), do)) from error
+    with client, parallel_config(backend="dask", wait_for_workers_timeout=10):
+        return list(Parallel()(calls))
 
 
 @lru_cache(maxsize=4)

@@ -30,6 +30,7 @@ def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:
             "dose_g": 18.0,
             "beverage_g": 18.0 * ratio,
             "stage": pd.Series([None] * shots, dtype="object"),
+            "outcome": pd.Series([None] * shots, dtype="object"),
         }
     )
     own = 0.6 * rng.normal(size=tasters)
