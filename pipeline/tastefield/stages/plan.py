@@ -29,7 +29,7 @@ def plan(
         return ()
     if aim.status == "window":
         return (_at_aim(aim, settings, "Confirms the recipe."), _at_aim(aim, settings, "Confirms that it repeats."))
-    why = "Repeats your best shot: one more taste tells most." if aim.flat else "Checks the best guess."
+    why = "Repeats your best shot: taste it once more." if aim.flat else "Taste it: checks the best guess."
     return (_at_aim(aim, settings, why), *_explore(setup, surface, aim, settings, worth, seed))[:MOST]
 
 
@@ -83,7 +83,7 @@ def gains(mean: Floats, cov: Floats, noise: float) -> Floats:
 
         E[max_i (mean_i + b_i Z)] - max_i mean_i,  b_i = cov_ij / sqrt(cov_jj + noise),  Z standard normal
 
-    Source: the value of one correlated measurement, Frazier, Powell and Dayanik 2009, INFORMS Journal on Computing 21:599
+    Source: the value of one correlated measurement, Frazier, Powell and Dayanik 2009, INFORMS J. Computing 21:599
     (from memory); the expectation by Gauss-Hermite quadrature.
 
     :param mean: (n,). :param cov: (n, n). :returns: (n,), not negative.

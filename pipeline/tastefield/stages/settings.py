@@ -74,6 +74,7 @@ def _on_line(
     spread = float(np.sqrt(line.cov[1, 1])) * 1.645
     per_step = tuple(sorted((change * (line.slope - spread), change * (line.slope + spread))))
     seconds = abs(change * line.slope)
+    worth = f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
     return Settings(
         grinder=grinder.name,
         grind_setting=text,
@@ -84,7 +85,7 @@ def _on_line(
         step=step,
         higher_is=higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; a step of {as_written(size, step)} is about {seconds:.{int(seconds < 2)}f} s, higher numbers are {higher_is}.",
+        say=f"Set {text}; a step of {as_written(size, step)} is about {worth} s, higher numbers are {higher_is}.",
         findings=tuple(findings),
     )
 

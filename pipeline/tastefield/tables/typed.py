@@ -142,10 +142,15 @@ def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
     return against
 
 
-def refuse_outcome(part: Part, name: str, rows: Mask) -> None:
+def refuse_outcome(
+    part: Part,
+    name: str,
+    rows: Mask,
+    reason: str = "the outcome column says otherwise",
+    do: str = "correct one of the two",
+) -> None:
     """Set aside cells of one column that hold an outcome word and nothing else, where ``rows`` holds."""
-    only = outcome_only(part.raw.rows[name])
-    part.set_cells_aside(name, only & rows, "the outcome column says otherwise", "correct one of the two")
+    part.set_cells_aside(name, outcome_only(part.raw.rows[name]) & rows, reason, do)
 
 
 def note_problems(part: Part, name: str, problems: pd.DataFrame) -> None:
