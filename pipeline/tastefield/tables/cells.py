@@ -257,7 +257,8 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
         return Bad("it is not a number", like)
     written, unit = parts
     if unit and not units.is_unit(column, unit):
-        return Bad(f'"{unit}" is not a unit of {column.name}' if len(unit) < 12 else "it is not a number", like)
+        is_word = unit[0].isalpha() and len(unit) < 12
+        return Bad(f'"{unit}" is not a unit of {column.name}' if is_word else "it is not a number", like)
     try:
         value = numbers.read_number(written, reading.decimal)
     except numbers.TwoMeaningsError:

@@ -60,8 +60,8 @@ def looks_like_short_date(text: str) -> bool:
 
 
 def _day(parts: dict[str, str | None], day_first: bool) -> dt.date:
-    year = int(parts["year"] or 0)
-    year += 2000 if year < 100 else 0
+    written = parts["year"] or ""
+    year = int(written) + (2000 if len(written) == 2 else 0)
     if parts.get("first"):
         first, second = int(parts["first"] or 0), int(parts["second"] or 0)
         return dt.date(year, second, first) if day_first else dt.date(year, first, second)

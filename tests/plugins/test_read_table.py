@@ -1,0 +1,242 @@
+"""Reader ``table`` on real files: rows as their owner counts, every cell as it stands, no crash on a broken file."""
+
+import datetime as dt
+
+import openpyxl
+import pandas as pd
+import pytest
+import xlsxwriter
+from pydantic import ValidationError
+
+from tastefield.config import SourceConfig, TasteConfig
+from tastefield.errors import ReadError
+from tastefield.records import Context
+from tastefield.stages.ingest import ingest
+from tastefield.stages.reconcile import reconcile
+from tastefield_plugins.read_table import TableOptions, TableReader, tastefield_readers
+
+
+def read(*files, **options):
+    """Chunks and findings of some files."""
+    ctx = Context(TableOptions(**options))
+    return list(TableReader().read(files, ctx)), ctx.findings
+
+
+def text_file(folder, content, name="log.csv"):
+    path = folder / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def book(folder, sheets, name="log.xlsx"):
+    """A workbook written by one library, to be read by another."""
+    path = folder / name
+    workbook = openpyxl.Workbook()
+    workbook.remove(workbook.active)
+    for title, rows in sheets.items():
+        sheet = workbook.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    workbook.save(path)
+    return path
+
+
+def only(*files, **options):
+    (chunk,), _ = read(*files, **options)
+    return chunk
+
+
+# --- text ------------------------------------------------------------------------------------------------------------
+
+
+def test_rows_are_counted_as_a_spreadsheet_counts_them(tmp_path):
+    file = text_file(tmp_path, 'machine,notes\nA,"two\nlines"\n\nB,plain\n')
+    rows = only(file).rows
+    assert rows.index.tolist() == [2, 3, 4]
+    assert rows.loc[2, "notes"] == "two\nlines"
+    assert rows.loc[4, "machine"] == "B"
+
+
+def test_cells_stay_as_they_stand(tmp_path):
+    rows = only(text_file(tmp_path, "machine,dose\n A ,018.20\nNA,nan\n")).rows
+    assert rows.to_numpy().tolist() == [[" A ", "018.20"], ["NA", "nan"]]
+    assert set(rows.dtypes) == {pd.Series([], dtype=object).dtype}
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "machine;dose\nZoë;18,2\n",
+        "machine\tdose\nZoë\t18,2\n",
+        'machine,dose\nZoë,"18,2"\n',
+        "sep=|\nmachine|dose\nZoë|18,2\n",
+        "machine;dose\r\nZoë;18,2\r\n",
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_separators_and_encodings_are_found_out(tmp_path, content, encoding):
+    file = text_file(tmp_path, content.encode(encoding), "log.txt")
+    assert only(file).rows.to_numpy().tolist() == [["Zoë", "18,2"]]
+
+
+def test_separator_and_encoding_can_be_said(tmp_path):
+    file = text_file(tmp_path, "machine:dose\nŽofie:18,2\n".encode("cp1250"))
+    assert only(file, separator=":", encoding="cp1250").rows.to_numpy().tolist() == [["Žofie", "18,2"]]
+
+
+@pytest.mark.parametrize("options", [{"encoding": "klingon"}, {"separator": "ab"}, {"header_row": 0}, {"shet": "x"}])
+def test_wrong_options_are_refused(options):
+    with pytest.raises(ValidationError):
+        TableOptions(**options)
+
+
+def test_what_stands_above_the_headings_is_told(tmp_path):
+    file = text_file(tmp_path, "Bench log\n\n12,18\nmachine,dose\nA,18\n")
+    (chunk,), findings = read(file)
+    assert chunk.rows.index.tolist() == [5]
+    (finding,) = findings
+    assert finding.code == "rows_above_headings"
+    assert "row 4: 2" in finding.message
+    assert list(only(file, header_row=3).rows) == ["12", "18"]
+
+
+def test_headings_written_twice_are_told_apart_and_told(tmp_path):
+    (chunk,), findings = read(text_file(tmp_path, "time,time,time (2)\n1,2,3\n"))
+    assert len(set(chunk.rows)) == 3
+    assert [finding.code for finding in findings] == ["headings_twice"]
+
+
+def test_cells_outside_every_heading_are_kept_under_the_letter_of_their_column(tmp_path):
+    rows = only(text_file(tmp_path, "machine,dose,\nA,18,,ring the owner\nB,19\n")).rows
+    assert list(rows) == ["machine", "dose", "(column D)"]
+    assert rows["(column D)"].tolist() == ["ring the owner", None]
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        (b"", "the file is empty"),
+        (b" \n\n", "the file is empty"),
+        (b"one column\n1\n", "no row has two headings"),
+        (b'machine,dose\n"A,18\nB,19\n', "quotes around a cell are not closed"),
+        (b"machine,dose\n\x81\x8d,18\n", "is not a character"),
+        (b"PK\x03\x04rest", "it is a workbook, not text"),
+    ],
+)
+def test_a_text_file_that_cannot_be_read_says_why_and_what_to_do(tmp_path, content, why):
+    with pytest.raises(ReadError, match=why) as caught:
+        read(text_file(tmp_path, content))
+    assert caught.value.place == "log.csv"
+    assert caught.value.do
+
+
+def test_a_file_of_headings_only_has_no_rows(tmp_path):
+    assert only(text_file(tmp_path, "machine,dose\n")).rows.empty
+
+
+def test_files_of_one_name_in_two_folders_are_two_places(tmp_path):
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        text_file(tmp_path / folder, "machine,dose\nA,18\n")
+    chunks, _ = read(tmp_path / "a" / "log.csv", tmp_path / "b" / "log.csv")
+    assert [chunk.place for chunk in chunks] == ["a/log.csv", "b/log.csv"]
+
+
+# --- workbooks -------------------------------------------------------------------------------------------------------
+
+
+def test_the_first_sheet_with_cells_is_read_and_the_others_named(tmp_path):
+    file = book(tmp_path, {"empty": [], "log": [["machine", "dose"], ["A", 18.2]], "more": [["x", "y"], [1, 2]]})
+    (chunk,), findings = read(file)
+    assert chunk.place == "log.xlsx, sheet log"
+    assert chunk.rows.to_dict("index") == {2: {"machine": "A", "dose": 18.2}}
+    assert [finding.code for finding in findings] == ["sheets_not_read"]
+    assert "more" in findings[0].message
+
+
+def test_sheets_are_named_or_matched(tmp_path):
+    rows = [["machine", "dose"], ["A", 18]]
+    file = book(tmp_path, {"log 1": rows, "log 2": rows, "other": rows})
+    assert only(file, sheet="other").place.endswith("sheet other")
+    chunks, findings = read(file, sheet="log*")
+    assert [chunk.place for chunk in chunks] == ["log.xlsx, sheet log 1", "log.xlsx, sheet log 2"]
+    assert findings == []
+    with pytest.raises(ReadError, match='no sheet "logs"') as caught:
+        read(file, sheet="logs")
+    assert '"log 1"' in caught.value.do
+
+
+def test_row_numbers_are_those_of_the_sheet_even_when_it_starts_further_down(tmp_path):
+    file = book(tmp_path, {"log": [[], [], [None, "machine", "dose"], [], [None, "A", 18]]})
+    rows = only(file).rows
+    assert rows.index.tolist() == [4, 5]
+    assert rows.loc[5].tolist() == ["A", 18.0]
+
+
+@pytest.mark.parametrize("content", [b"", b"hello", b"PK\x03\x04 torn"])
+def test_a_broken_workbook_is_told_and_never_crashes(tmp_path, content):
+    with pytest.raises(ReadError) as caught:
+        read(text_file(tmp_path, content, "log.xlsx"))
+    assert caught.value.do
+
+
+def test_a_torn_workbook_is_told(tmp_path):
+    whole = book(tmp_path, {"log": [["machine", "dose"], ["A", 18]]}).read_bytes()
+    with pytest.raises(ReadError, match="no workbook"):
+        read(text_file(tmp_path, whole[: len(whole) // 2], "torn.xlsx"))
+
+
+def test_a_workbook_without_a_filled_cell_is_told(tmp_path):
+    with pytest.raises(ReadError, match="no cell is filled"):
+        read(book(tmp_path, {"log": [], "more": []}))
+
+
+def test_what_a_spreadsheet_made_of_times_ratios_and_dials_is_asked_about_from_a_real_file(tmp_path):
+    """Typed 0:27, 1:2 and 4-2 become a time, a time and a date; a duration cell of 27 s stays 27 s."""
+    path = tmp_path / "log.xlsx"
+    with xlsxwriter.Workbook(path) as workbook:
+        time, date = workbook.add_format({"num_format": "h:mm"}), workbook.add_format({"num_format": "d-mmm"})
+        seconds = workbook.add_format({"num_format": "mm:ss"})
+        sheet = workbook.add_worksheet("log")
+        sheet.write_row(0, 0, ["Machine", "Beans", "Grind", "In", "Out", "Time", "TDS"])
+        sheet.write_row(1, 0, ["A", "house", 5, 18, 36])
+        sheet.write_datetime(1, 5, dt.time(0, 27), time)
+        sheet.write_row(2, 0, ["A", "house", 5, 18, None, 27])
+        sheet.write_datetime(2, 4, dt.time(1, 2), time)
+        sheet.write_row(3, 0, ["A", "house", None, 18, 36])
+        sheet.write_datetime(3, 2, dt.date(2026, 2, 4), date)
+        sheet.write_number(3, 5, 27 / 86400, seconds)
+        sheet.write_number(3, 6, 0.085, workbook.add_format({"num_format": "0.0%"}))
+    source = SourceConfig(path="log.xlsx")
+    ingested = ingest([source], {"table": TableReader()}, tmp_path, 1, [TableOptions()])
+    records = reconcile(ingested.raw, [source], TasteConfig())
+    asked = records.set_aside.set_index(["row", "column"])
+    assert set(asked.index) == {(2, "shot_time_s"), (3, "beverage_g"), (4, "grind_setting")}
+    assert asked["do"].iloc[0].startswith('if 0:27 means 27 seconds, write shot_time_s = "min:s"')
+    codes = [finding.code for finding in records.findings]
+    assert codes.count("cells_asked_about") == 3
+    assert "tds_looks_like_fraction" in codes
+    assert records.tables["shots"]["shot_time_s"].tolist()[1:] == [27.0, 27.0]
+
+    answered = SourceConfig(path="log.xlsx", units={"shot_time_s": "min:s", "tds_pct": "fraction"})
+    again = reconcile(ingested.raw, [answered], TasteConfig())
+    assert again.tables["shots"]["shot_time_s"].tolist() == [27.0, 27.0, 27.0]
+    assert again.tables["readings"]["tds_pct"].tolist() == pytest.approx([8.5])
+
+
+def test_the_same_log_as_text_and_as_workbook_gives_the_same_shots(tmp_path):
+    rows = [["machine", "coffee", "dose_g", "beverage_g"], ["A", "house", 18.2, 36], ["B", "house", 17.9, 40.5]]
+    book(tmp_path, {"log": rows})
+    text_file(tmp_path, "\n".join(";".join(str(cell).replace(".", ",") for cell in row) for row in rows))
+    found = []
+    for name in ("log.xlsx", "log.csv"):
+        source = SourceConfig(path=name)
+        ingested = ingest([source], {"table": TableReader()}, tmp_path, 1, [TableOptions()])
+        shots = reconcile(ingested.raw, [source], TasteConfig()).tables["shots"]
+        found.append(shots[["machine", "coffee", "dose_g", "beverage_g", "row"]].values.tolist())
+    assert found[0] == found[1]
+
+
+def test_the_reader_registers_itself():
+    (reader,) = tastefield_readers()
+    assert (reader.name, reader.suffixes) == ("table", (".csv", ".tsv", ".txt", ".xlsx"))

@@ -1,0 +1,90 @@
+import pytest
+
+from tastefield.tables.headings import COMMON, tidy, understand, unit_of
+from tastefield.words.columns import TABLES, column, names
+
+TOGETHER = ("shots", "readings", "scores")
+
+
+def taken(*found, configured=None, tables=TOGETHER):
+    return dict(understand(found, tables, configured or {}).columns)
+
+
+def test_a_technicians_headings_are_understood_without_configuration():
+    found = ["Machine", "Beans", "Grind", "In (g)", "Out (g)", "Time, s", "Taste", "TDS %", "Who tasted", "Notes"]
+    assert taken(*found) == {
+        "machine": "Machine",
+        "coffee": "Beans",
+        "grind_setting": "Grind",
+        "dose_g": "In (g)",
+        "beverage_g": "Out (g)",
+        "shot_time_s": "Time, s",
+        "score": "Taste",
+        "tds_pct": "TDS %",
+        "taster": "Who tasted",
+        "notes": "Notes",
+    }
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_a_canonical_name_names_itself_whatever_its_case_width_and_spaces(table):
+    for name in names(table):
+        for written in (name, name.upper(), f" {name.replace('_', ' ')} ", name.replace("_", "-")):
+            assert taken(written, tables=[table]).get(name) == written
+
+
+@pytest.mark.parametrize("heading", ["Dosing", "timer", "outlet", "tastes", "grinding", "scores", "machines"])
+def test_likeness_is_not_enough(heading):
+    assert taken(heading) == {}
+    assert understand([heading], TOGETHER, {}).unused == (heading,)
+
+
+def test_yield_as_a_percentage_is_no_weight():
+    assert taken("Yield (%)") == {}
+    assert taken("Yield (g)") == {"beverage_g": "Yield (g)"}
+
+
+def test_the_configuration_comes_first_then_the_canonical_name_then_custom():
+    found = ["Dose", "dose_g", "Ground"]
+    assert taken(*found, configured={"dose_g": "Ground"}) == {"dose_g": "Ground"}
+    assert taken(*found) == {"dose_g": "dose_g"}
+    assert taken("Dose", "Ground") == {"dose_g": "Dose"}
+
+
+def test_a_configured_heading_that_is_absent_is_not_replaced_by_a_guess():
+    assert taken("Dose", configured={"dose_g": "Ground"}) == {}
+
+
+def test_configured_headings_are_matched_exactly():
+    assert taken("IN", configured={"dose_g": "in"}) == {}
+    assert taken(" in ", configured={"dose_g": "in"}) == {"dose_g": " in "}
+
+
+def test_of_several_common_headings_the_first_in_the_list_is_taken():
+    understood = understand(["Taste", "Score"], TOGETHER, {})
+    assert understood.columns == {"score": "Score"}
+    assert understood.unused == ("Taste",)
+    both = understand(["Time", "Shot time"], TOGETHER, {})
+    assert both.columns == {"shot_time_s": "Shot time"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "name", "unit"),
+    [
+        ("In (oz)", "dose_g", "oz"),
+        ("dose [g]", "dose_g", "g"),
+        ("Time / min", "shot_time_s", "min"),
+        ("dose_g", "dose_g", ""),
+    ],
+)
+def test_a_unit_in_a_heading_is_seen(heading, name, unit):
+    assert unit_of(heading, column("shots", name)) == unit
+
+
+def test_no_common_heading_is_claimed_by_two_columns():
+    known = [
+        words for name in names("shots") + names("readings") + names("scores") for words in set(COMMON.get(name, ()))
+    ]
+    doubled = {words for words in known if sum(words in COMMON[name] for name in COMMON) > 1}
+    assert doubled == set()
+    assert all(tidy(words) == words for words in known)
