@@ -53,6 +53,7 @@ def test_the_configuration_comes_first_then_the_canonical_name_then_custom():
 
 def test_a_configured_heading_that_is_absent_is_not_replaced_by_a_guess():
     assert taken("Dose", configured={"dose_g": "Ground"}) == {}
+    assert taken("dose_g", configured={"dose_g": "Ground"}) == {}
 
 
 def test_configured_headings_are_matched_exactly():
