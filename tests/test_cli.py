@@ -63,7 +63,9 @@ def test_the_version_is_told():
 
 def test_run_passes_on_what_was_asked_and_says_what_was_found(run_with):
     asked = run_with("run", sample_run())
-    done = called("run", "log.csv", "--out", "there", "--jobs", "2", "--strict", "--fail-fast")
+    done = called(
+        "run", "log.csv", "--out", "there", "--jobs", "2", "--cluster", "tcp://there:8786", "--strict", "--fail-fast"
+    )
     assert done.exit_code == 0
     assert asked == {
         "source": Path("log.csv"),
@@ -72,6 +74,7 @@ def test_run_passes_on_what_was_asked_and_says_what_was_found(run_with):
         "strict": True,
         "fail_fast": True,
         "progress": None,
+        "cluster": "tcp://there:8786",
     }
     assert "Made-up bench" in done.stdout
 

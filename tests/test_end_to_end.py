@@ -148,6 +148,13 @@ def test_any_number_of_jobs_gives_identical_bytes(name, tmp_path):
     assert [name for name in one if one[name] != two[name]] == []
 
 
+@pytest.mark.parametrize("name", ["bench", "panel"])
+def test_a_setup_takes_at_most_four_kilobytes_of_the_results_file(name, tmp_path):
+    tastefield.run(ROOT / "configs" / f"{name}.toml", out=tmp_path / "out", jobs=2)
+    for setup in results(tmp_path / "out")["setups"]:
+        assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
+
+
 HOSTILE = ["=cmd", "../../x", "<script>alert(1)</script>", "CON", "A/B", "a\tb", "машина", "'; DROP TABLE shots"]
 
 

@@ -51,7 +51,9 @@ def run(source: Path, out: Path | None, jobs: int, cluster: str | None, strict: 
         from tastefield.summary import summary_lines
 
         with progress() as show:
-            result = workflow.run(source, out, jobs, strict, fail_fast, progress=show, cluster=cluster)
+            result = workflow.run(
+                source, out=out, jobs=jobs, strict=strict, fail_fast=fail_fast, progress=show, cluster=cluster
+            )
         say(summary_lines(result))
         if result.failed:
             sys.exit(PARTLY)

@@ -27,7 +27,7 @@ from tastefield.records import Context, Lattice, RunResult, SetupResult
 from tastefield.words import statistics
 from tastefield.words.columns import SET_ASIDE
 
-DIGITS = 12
+DIGITS = 9
 """Significant digits in the results file: below them computers differ in the last bit, and a setup stays small."""
 
 _STARTS_FORMULA = re.compile(r"^[=+\-@\t\r\n＝＋－＠]")

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError
 from tastefield.records import RawTable, SourceCount
-from tastefield.stages import reconcile as stage
 from tastefield.stages.reconcile import reconcile
-from tastefield.tables import account, typed
+from tastefield.tables import account, aside, judge, typed
 from tastefield.tables.account import NotBalanced, check_account
 from tastefield.words.columns import PROVENANCE, SET_ASIDE, TABLES, names
 
@@ -43,7 +42,7 @@ def run(*raw, taste=None, **source):
     return reconcile(list(raw), [SourceConfig(**source)], taste or TasteConfig(scale=(1, 9), good=6.5))
 
 
-def aside(records, column=""):
+def told(records, column=""):
     return records.set_aside[records.set_aside["column"] == column]
 
 
@@ -153,8 +152,8 @@ DIRTY = [
 
 
 def test_a_reconcile_that_drops_a_row_is_caught(monkeypatch):
-    whole = stage._stacked
-    monkeypatch.setattr(stage, "_stacked", lambda table, parts: whole(table, parts).iloc[:-1])
+    whole = judge.stacked
+    monkeypatch.setattr(judge, "stacked", lambda table, parts: whole(table, parts).iloc[:-1])
     with pytest.raises(NotBalanced, match=r"log\.csv"):
         run(*shared(*DIRTY))
 
@@ -174,8 +173,8 @@ def test_a_reconcile_that_drops_one_cell_is_caught(monkeypatch):
 
 
 def test_a_reconcile_that_forgets_why_is_caught(monkeypatch):
-    whole = stage._in_order
-    monkeypatch.setattr(stage, "_in_order", lambda pieces, raw: whole(pieces, raw).iloc[1:])
+    whole = aside.in_order
+    monkeypatch.setattr(aside, "in_order", lambda pieces, raw: whole(pieces, raw).iloc[1:])
     with pytest.raises(NotBalanced):
         run(*shared(*DIRTY))
 
@@ -255,7 +254,7 @@ def test_a_shot_without_weight_time_taste_or_outcome_stays():
 
 def test_a_dose_of_nothing_sets_its_shot_aside_and_its_score_with_it():
     records = run(*shared({**SHOT, "dose_g": "0", "score": "7", "taster": "me"}))
-    rows = aside(records)
+    rows = told(records)
     assert rows["table"].tolist() == ["shots", "scores"]
     assert "0 g is impossible" in rows["reason"].iloc[0]
     assert "dose_g=0" in rows["value"].iloc[0]
@@ -265,10 +264,10 @@ def test_a_dose_of_nothing_sets_its_shot_aside_and_its_score_with_it():
 
 def test_every_fault_of_a_row_is_told_at_once():
     records = run(sheet({"dose_g": "lots", "beverage_g": "36"}))
-    (reason,) = aside(records)["reason"]
+    (reason,) = told(records)["reason"]
     assert "dose holds lots: it is not a number" in reason
     assert "there is no machine and no coffee" in reason
-    assert 'fill_down = ["machine", "coffee"]' in aside(records)["do"].iloc[0]
+    assert 'fill_down = ["machine", "coffee"]' in told(records)["do"].iloc[0]
 
 
 def test_a_bad_cell_sets_aside_the_cell_and_its_shot_stays():
@@ -294,7 +293,7 @@ def test_unusual_shots_stay():
 
 def test_a_reading_outside_what_can_dissolve_is_set_aside():
     records = run(*shared({**SHOT, "tds_pct": "31"}, {**SHOT, "tds_pct": "16"}, {**SHOT, "tds_pct": "14.8"}))
-    reasons = aside(records)["reason"].tolist()
+    reasons = told(records)["reason"].tolist()
     assert "31 % is impossible" in reasons[0]
     assert reasons[1] == "by it 32.4 % of the dry coffee would be in the cup"  # 16 x 36.4 / 18
     assert records.tables["readings"]["tds_pct"].tolist() == [14.8]
@@ -304,7 +303,7 @@ def test_a_reading_outside_what_can_dissolve_is_set_aside():
 def test_of_two_shots_of_one_name_the_first_is_kept():
     records = run(sheet({**SHOT, "shot_id": "S1"}, {**SHOT, "shot_id": " S1 ", "dose_g": "19"}))
     assert records.tables["shots"]["dose_g"].tolist() == [18.0]
-    assert aside(records)["reason"].tolist() == ["row 2 of log.csv has the same shot_id"]
+    assert told(records)["reason"].tolist() == ["row 2 of log.csv has the same shot_id"]
 
 
 def test_the_first_shot_of_a_name_that_can_be_kept_is_kept():
@@ -315,7 +314,7 @@ def test_the_first_shot_of_a_name_that_can_be_kept_is_kept():
 def test_a_score_of_an_unknown_shot_is_set_aside_with_the_name():
     scores = sheet({"shot_id": "S9", "score": 7}, table="scores", place="scores.csv")
     records = run(sheet({**SHOT, "shot_id": "S1"}), scores)
-    assert aside(records)["reason"].tolist() == ["there is no shot S9"]
+    assert told(records)["reason"].tolist() == ["there is no shot S9"]
 
 
 def test_numbers_and_words_join_as_shot_names():
@@ -334,7 +333,7 @@ def test_of_the_same_taster_on_the_same_cup_the_first_score_is_kept():
     )
     records = run(sheet({**SHOT, "shot_id": "S1"}), scores)
     assert records.tables["scores"]["score"].tolist() == [7.0, 4.0]
-    assert "serving_order" in aside(records)["do"].iloc[0]
+    assert "serving_order" in told(records)["do"].iloc[0]
 
 
 def test_replicate_readings_without_numbers_are_numbered():
@@ -353,12 +352,12 @@ def test_replicate_readings_without_numbers_are_numbered():
 def test_a_row_of_sums_is_named_as_one():
     total = {"machine": "Total", "dose_g": 90, "beverage_g": 180}
     records = run(sheet(SHOT, total))
-    assert aside(records)["reason"].tolist() == ["it looks like a sum of other rows"]
+    assert told(records)["reason"].tolist() == ["it looks like a sum of other rows"]
 
 
 def test_a_score_outside_its_configured_scale_is_set_aside_and_its_shot_stays():
     records = run(*shared({**SHOT, "score": "10"}))
-    assert aside(records)["reason"].tolist() == ["score holds 10: 10 lies outside the scale of 1 to 9"]
+    assert told(records)["reason"].tolist() == ["score holds 10: 10 lies outside the scale of 1 to 9"]
     assert len(records.tables["shots"]) == 1
 
 
@@ -414,7 +413,7 @@ def test_rows_of_one_shot_that_disagree_keep_the_first_and_tell_the_other():
         )
     )
     assert records.tables["shots"]["beverage_g"].tolist() == [36.4]
-    (cell,) = aside(records, "beverage_g").to_dict("records")
+    (cell,) = told(records, "beverage_g").to_dict("records")
     assert (cell["row"], cell["value"], cell["reason"]) == (3, "30", "an earlier row of this shot says 36.4")
     assert len(records.tables["scores"]) == 2
 
@@ -427,14 +426,14 @@ def test_shot_numbers_that_start_again_on_another_machine_never_lend_a_score_to_
         )
     )
     assert records.tables["scores"]["score"].tolist() == [7.0]
-    assert set(aside(records)["row"]) == {3}
-    assert "has the same shot_id" in aside(records)["reason"].iloc[0]
+    assert set(told(records)["row"]) == {3}
+    assert "has the same shot_id" in told(records)["reason"].iloc[0]
 
 
 def test_a_taster_named_on_a_shot_nobody_scored_is_told_and_makes_no_score():
     records = run(*shared({**SHOT, "taster": "me"}, {**SHOT, "taster": "me", "score": 7}))
     assert len(records.tables["scores"]) == 1
-    assert aside(records, "taster")["reason"].tolist() == ["its row has no score"]
+    assert told(records, "taster")["reason"].tolist() == ["its row has no score"]
     assert "described_not_measured" in codes(records)
     assert "cells_set_aside" not in codes(records)
 
@@ -453,7 +452,7 @@ def test_a_choke_written_where_a_number_belongs_is_the_outcome(column):
 
 def test_a_choke_written_as_taste_goes_the_way_of_its_shot():
     records = run(*shared({**SHOT, "dose_g": "0", "score": "choked", "shot_time_s": "27"}))
-    assert aside(records, "score")["reason"].tolist() == ["its shot was set aside"]
+    assert told(records, "score")["reason"].tolist() == ["its shot was set aside"]
 
 
 def test_a_choke_with_the_time_it_was_stopped_keeps_both():
@@ -495,7 +494,7 @@ def test_words_of_ones_own_count():
 
 def test_a_word_nobody_knows_sets_the_score_aside_and_names_the_known_ones():
     records = run(*shared({**SHOT, "score": "nealry"}))
-    (row,) = aside(records).to_dict("records")
+    (row,) = told(records).to_dict("records")
     assert "nealry" in row["reason"]
     assert "serve, nearly, no, sour" in row["do"]
 
@@ -524,7 +523,7 @@ def test_the_scale_is_inferred_shown_and_sets_nothing_aside(said, scale):
 
 def test_two_numbers_in_a_score_are_asked_about():
     records = run(*shared({**SHOT, "score": "6-7"}))
-    assert "several numbers" in aside(records)["reason"].iloc[0]
+    assert "several numbers" in told(records)["reason"].iloc[0]
 
 
 # --- source settings -------------------------------------------------------------------------------------------------
@@ -546,7 +545,7 @@ def test_units_come_from_the_cell_then_the_source_then_the_heading():
 def test_the_owners_answer_turns_spreadsheet_times_into_seconds():
     raw = sheet({**SHOT, "shot_time_s": dt.time(0, 27)}, {**SHOT, "shot_time_s": "0:28"})
     asked = run(raw)
-    assert aside(asked, "shot_time_s")["reason"].str.contains("may have meant 27 s").all()
+    assert told(asked, "shot_time_s")["reason"].str.contains("may have meant 27 s").all()
     assert "cells_asked_about" in codes(asked)
     answered = run(raw, units={"shot_time_s": "min:s"})
     assert answered.tables["shots"]["shot_time_s"].tolist() == [27.0, 28.0]
@@ -557,7 +556,7 @@ def test_a_decimal_comma_proved_by_one_column_speaks_for_its_place():
     proved = sheet({**SHOT, "dose_g": "18,2", "beverage_g": "36,125"})
     assert run(proved).tables["shots"]["beverage_g"].tolist() == [36.125]
     doubtful = run(sheet({**SHOT, "beverage_g": "36,125", "dose_g": "18"}))
-    assert aside(doubtful, "beverage_g")["reason"].tolist() == ["it may mean 36.125 or 36125"]
+    assert told(doubtful, "beverage_g")["reason"].tolist() == ["it may mean 36.125 or 36125"]
     assert run(sheet({**SHOT, "beverage_g": "36,125"}), decimal=",").tables["shots"]["beverage_g"].tolist() == [36.125]
 
 

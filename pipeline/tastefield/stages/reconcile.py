@@ -6,10 +6,8 @@ a weight, a time or a taste. What is set aside is written out whole with its rea
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -17,48 +15,11 @@ import pandas as pd
 from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError, Problem
 from tastefield.records import RawTable, Records, SourceCount, Taste
-from tastefield.tables import account, cells, doubts, headings, parts, taste, typed
+from tastefield.tables import account, aside, doubts, headings, judge, taste, typed
 from tastefield.tables.typed import Part
-from tastefield.words.columns import KEYS, SET_ASIDE, TABLES, column
+from tastefield.words.columns import SET_ASIDE, TABLES, column
 from tastefield.words.findings import Finding, finding
 from tastefield.words.tastes import TASTES, VERDICTS
-
-UNNAMED_TASTER = "unnamed taster"
-MOST_EXTRACTED_PCT = 30.0
-"""About the largest share of dry coffee that can dissolve: common practice, no source."""
-
-
-@dataclass(eq=False)
-class Verdicts:
-    """The rows of one table from all places, and why some of them cannot stay.
-
-    :param frame: canonical columns, ``place`` and ``row``.
-    :param why: place in the frame -> reasons and remedies.
-    """
-
-    frame: pd.DataFrame
-    why: dict[int, list[tuple[str, str]]] = field(default_factory=dict)
-
-    def against(self, mask: pd.Series | parts.Mask, reason: str | Sequence[str], do: str | Sequence[str]) -> None:
-        """Set rows aside where ``mask`` holds; reason and remedy are one for all, or one for each row of the frame."""
-        for at in np.flatnonzero(np.asarray(mask, dtype=bool)).tolist():
-            pair = (reason if isinstance(reason, str) else reason[at], do if isinstance(do, str) else do[at])
-            self.why.setdefault(at, []).append(pair)
-
-    @property
-    def good(self) -> parts.Mask:
-        """Which rows stay."""
-        stay = np.ones(len(self.frame), dtype=bool)
-        stay[list(self.why)] = False
-        return stay
-
-
-@dataclass(frozen=True)
-class Lost:
-    """Shots that were set aside, by the (place, row) of each of their rows and by name, and what to do about each."""
-
-    rows: Mapping[tuple[str, int], str] = field(default_factory=dict)
-    names: Mapping[str, str] = field(default_factory=dict)
 
 
 def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_config: TasteConfig) -> Records:
@@ -77,19 +38,19 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     findings += _outcomes_told(read_parts)
 
     kept: dict[str, pd.DataFrame] = {}
-    aside: list[pd.DataFrame] = []
-    lost = Lost()
+    pieces: list[pd.DataFrame] = []
+    lost = judge.Lost()
     for table in TABLES:
         of_table = [part for part in read_parts if part.raw.table == table]
-        verdicts = _judge(table, of_table, kept.get("shots"), lost, used_taste.attribute)
+        verdicts = judge.judge(table, of_table, kept.get("shots"), lost, used_taste.attribute)
         kept[table] = verdicts.frame[verdicts.good].reset_index(drop=True)
-        aside += _written_out(table, verdicts, of_table)
+        pieces += aside.written_out(table, verdicts, of_table)
         if table == "shots":
-            lost = _lost(verdicts, of_table)
+            lost = judge.lost_shots(verdicts, of_table)
             _outcomes_without_shot(read_parts, lost)
-    told = _in_order(aside, raw)
+    told = aside.in_order(pieces, raw)
     set_aside = told[list(SET_ASIDE)]
-    findings += _set_aside_told(told, kept) + _described_told(read_parts)
+    findings += aside.set_aside_told(told, kept) + aside.described_told(read_parts)
     findings += doubts.about(kept) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
     records = Records(kept, set_aside, counts, used_taste, tuple(findings))
@@ -193,273 +154,9 @@ def _outcomes_from_tastes(part: Part, shots: Part | None) -> None:
     typed.refuse_outcome(part, "score", np.array(refused, dtype=bool))
 
 
-def _outcomes_without_shot(read_parts: Sequence[Part], lost: Lost) -> None:
+def _outcomes_without_shot(read_parts: Sequence[Part], lost: judge.Lost) -> None:
     """Outcome words in score cells go the way of their shot."""
     for part in read_parts:
         if part.raw.table == "scores" and part.outcomes:
             gone = np.array([(part.raw.place, row) in lost.rows for row in part.raw.rows.index.tolist()], dtype=bool)
             typed.refuse_outcome(part, "score", gone, "its shot was set aside", "mend the shot")
-
-
-def _judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost: Lost, attribute: str) -> Verdicts:
-    """Decide for every row of one table whether it stays."""
-    verdicts = Verdicts(_stacked(table, of_table))
-    _against_missing(table, verdicts, of_table)
-    if shots is not None and table != "checks":
-        _against_unknown_shots(verdicts, shots, lost)
-    if table == "readings" and shots is not None:
-        _against_impossible_extraction(verdicts, shots)
-        _number_readings(verdicts)
-    if table == "scores":
-        verdicts.frame["taster"] = verdicts.frame["taster"].fillna(UNNAMED_TASTER)
-        verdicts.frame["attribute"] = verdicts.frame["attribute"].fillna(attribute)
-    _against_duplicates(table, verdicts)
-    return verdicts
-
-
-def _stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
-    """The rows that stand for a row of the table, from all places, in the order they were read."""
-    pieces = []
-    for part in of_table:
-        frame = part.frame.copy()
-        frame["place"] = pd.Series(part.raw.place, index=frame.index, dtype="str")
-        frame["row"] = frame.index.to_numpy(dtype="int64")
-        if "shot_id" in frame:
-            needs_name = table == "shots" or part.raw.together
-            frame["shot_id"] = pd.Series(part.shot, index=frame.index, dtype="str") if needs_name else frame["shot_id"]
-        pieces.append(frame[_is_lead(part)])
-    if pieces:
-        return pd.concat(pieces, ignore_index=True)
-    empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}
-    return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
-
-
-def _is_lead(part: Part) -> parts.Mask:
-    return np.equal(part.lead, np.arange(len(part.lead)))
-
-
-def _against_missing(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> None:
-    """Rows without what their table cannot do without and, where that cell was bad, why; sums of other rows."""
-    frame = verdicts.frame
-    places = list(zip(cells.listed(frame["place"]), cells.listed(frame["row"]), strict=True))
-    sums = {(part.raw.place, row) for part in of_table for row in part.raw.rows.index[parts.total_rows(part.raw.rows)]}
-    bad = {
-        (part.raw.place, row, name): (f"{_label(name)} holds {value}: {reason}", do)
-        for part in of_table
-        for problems in part.problems
-        for row, name, value, reason, do in problems[["row", "column", "value", "reason", "do"]].itertuples(index=False)
-    }
-    absent: dict[int, list[str]] = {}
-    for group in _needed(table):
-        for at in np.flatnonzero(frame[list(group)].isna().all(axis=1)).tolist():
-            faults = [bad[(*places[at], name)] for name in group if (*places[at], name) in bad]
-            if places[at] in sums:
-                verdicts.why[at] = [("it looks like a sum of other rows", "nothing, if it is one")]
-            elif faults:
-                verdicts.why.setdefault(at, []).extend(faults)
-            else:
-                absent.setdefault(at, []).append(" or ".join(map(_label, group)))
-    for at, columns in absent.items():
-        once = [name for name in ("machine", "coffee") if name in columns]
-        hint = f"; if it is written once for several rows, set fill_down = {once} in its [[source]]" if once else ""
-        pair = (f"there is no {' and no '.join(columns)}", f"write it{hint}".replace("'", '"'))
-        if places[at] not in sums:
-            verdicts.why.setdefault(at, []).append(pair)
-
-
-def _needed(table: str) -> list[tuple[str, ...]]:
-    """What a row cannot do without: one column of each group."""
-    groups: list[tuple[str, ...]] = [(one.name,) for one in TABLES[table] if one.required]
-    return [*groups, parts.MEASURES["readings"]] if table == "readings" else groups
-
-
-def _label(name: str) -> str:
-    """A column as people say it: dose, not dose_g."""
-    known = {"tds_pct": "TDS", "shot_id": "shot_id"}
-    return known.get(name) or re.sub(r"_(g|s|pct)$", "", name).replace("_", " ")
-
-
-def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) -> None:
-    frame = verdicts.frame
-    known = set(cells.listed(shots["shot_id"]))
-    names = cells.listed(frame["shot_id"])
-    rows = zip(cells.listed(frame["place"]), cells.listed(frame["row"]), names, strict=True)
-    remedies = [lost.rows.get((place, row)) or lost.names.get(shot, "") for place, row, shot in rows]
-    gone = np.array([bool(remedy) for remedy in remedies], dtype=bool)
-    verdicts.against(gone, "its shot was set aside", remedies)
-    unknown = np.array([isinstance(name, str) and name not in known for name in names], dtype=bool) & ~gone
-    reasons = [f"there is no shot {name}" for name in names]
-    verdicts.against(unknown, reasons, "correct the shot_id here or among the shots")
-
-
-def _against_impossible_extraction(verdicts: Verdicts, shots: pd.DataFrame) -> None:
-    """Readings by which more would be dissolved than coffee can give (out x TDS x dilution / dose)."""
-    by_shot = shots.set_index("shot_id")
-    frame = verdicts.frame
-    with np.errstate(all="ignore"):
-        ratio = (by_shot["beverage_g"] / by_shot["dose_g"]).reindex(frame["shot_id"].astype("object")).to_numpy()
-        extracted = frame["tds_pct"].to_numpy() * frame["dilution"].fillna(1.0).to_numpy() * ratio
-        over = (extracted > MOST_EXTRACTED_PCT) & verdicts.good
-    reasons = [f"by it {value:.1f} % of the dry coffee would be in the cup" for value in extracted]
-    verdicts.against(over, reasons, "correct the TDS, the weight out or the dose")
-
-
-def _number_readings(verdicts: Verdicts) -> None:
-    """Number readings that have no number, after those of their shot that have one."""
-    frame = verdicts.frame
-    missing = frame["reading_no"].isna() & verdicts.good
-    highest = frame.groupby("shot_id")["reading_no"].max().fillna(0.0)
-    shot = frame.loc[missing, "shot_id"]
-    frame.loc[missing, "reading_no"] = shot.groupby(shot).cumcount() + 1 + shot.map(highest).astype(float)
-
-
-def _against_duplicates(table: str, verdicts: Verdicts) -> None:
-    """Of rows with the same key the first kept one stays."""
-    key = list(KEYS[table])
-    good = np.flatnonzero(verdicts.good)
-    keys = verdicts.frame.iloc[good][key].astype("object").fillna("")
-    again = np.zeros(len(verdicts.frame), dtype=bool)
-    again[good] = keys.duplicated(keep="first").to_numpy()
-    if not again.any():
-        return
-    first = keys.drop_duplicates().assign(_at=lambda some: some.index)
-    found = verdicts.frame[key].astype("object").fillna("").merge(first, on=key, how="left")["_at"]
-    place, row = verdicts.frame["place"].to_numpy(), verdicts.frame["row"].to_numpy()
-    reasons = [
-        "" if pd.isna(at) else f"row {row[int(at)]} of {place[int(at)]} has the same {', '.join(key)}" for at in found
-    ]
-    do = {
-        "shots": "give each shot a shot_id of its own, or delete the row that was entered twice",
-        "scores": "delete the row that was entered twice; for a second tasting write its serving_order or session",
-    }
-    verdicts.against(again, reasons, do.get(table, "delete the row that was entered twice"))
-
-
-def _lost(verdicts: Verdicts, of_table: Sequence[Part]) -> Lost:
-    bad = verdicts.frame[~verdicts.good]
-    remedies = {(place, row): f"mend row {row} of {place}" for place, row in zip(bad["place"], bad["row"], strict=True)}
-    rows = {
-        (part.raw.place, row): remedies[part.raw.place, lead]
-        for part in of_table
-        for row, lead in part.lead_rows().items()
-        if (part.raw.place, lead) in remedies
-    }
-    kept = set(verdicts.frame.loc[verdicts.good, "shot_id"])
-    by_name = zip(bad["shot_id"], remedies.values(), strict=True)
-    return Lost(rows, {shot: remedy for shot, remedy in by_name if shot not in kept})
-
-
-def _written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> list[pd.DataFrame]:
-    """Everything of one table that is set aside: whole rows, rows that repeat one, and single cells."""
-    frame = verdicts.frame
-    place, row = frame["place"].to_numpy(), frame["row"].to_numpy()
-    why = {(place[at], row[at]): pairs for at, pairs in verdicts.why.items()}
-    needed = {name for group in _needed(table) for name in group}
-    out = []
-    for part in of_table:
-        told = []
-        for here, lead in part.lead_rows().items() if why else ():
-            pairs = why.get((part.raw.place, lead))
-            if pairs:
-                reason = "; ".join(dict.fromkeys(reason for reason, _ in pairs))
-                reason = reason if here == lead else f"it repeats row {lead}, which was set aside: {reason}"
-                told.append((here, "", "", reason, "; ".join(dict.fromkeys(do for _, do in pairs)), False))
-        whole = pd.DataFrame(told, columns=["row", "column", "value", "reason", "do", "asked"])
-        if told:
-            whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]])
-        single = [_not_told_yet(problems, whole, needed) for problems in part.problems]
-        pieces = [piece for piece in (whole, *single) if len(piece)]
-        if pieces:
-            out.append(pd.concat(pieces, ignore_index=True).assign(place=part.raw.place, table=table))
-    return out
-
-
-def _not_told_yet(problems: pd.DataFrame, whole: pd.DataFrame, needed: set[str]) -> pd.DataFrame:
-    """Bad cells but those that are the reason why their whole row is set aside."""
-    return problems[~(problems["column"].isin(needed) & problems["row"].isin(whole["row"]))]
-
-
-def _whole_rows(rows: pd.DataFrame) -> list[str]:
-    there = cells.filled(rows)
-    columns = rows.columns
-    return [
-        "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask).tolist())
-        for row, mask in zip(rows.itertuples(index=False, name=None), there, strict=True)
-    ]
-
-
-def _in_order(pieces: Sequence[pd.DataFrame], raw: Sequence[RawTable]) -> pd.DataFrame:
-    """What is set aside, by place in the order read, then table, row and column; each cell once."""
-    columns = [*SET_ASIDE, "asked"]
-    if not pieces:
-        empty = pd.DataFrame(
-            {name: pd.Series([], dtype="str") for name in SET_ASIDE} | {"asked": pd.Series([], dtype=bool)}
-        )
-        return empty.astype({"row": "int64"})[columns]
-    told = pd.concat(pieces, ignore_index=True).drop_duplicates(["place", "table", "row", "column"], ignore_index=True)
-    order = {one.place: at for at, one in reversed(list(enumerate(raw)))}
-    tables = {table: at for at, table in enumerate(TABLES)}
-    told = told.assign(_place=told["place"].map(order), _table=told["table"].map(tables))
-    told = told.sort_values(["_place", "_table", "row", "column"], kind="stable", ignore_index=True)
-    types = dict.fromkeys(("place", "table", "column", "value", "reason", "do"), "str")
-    return told[columns].astype({**types, "row": "int64", "asked": bool})
-
-
-def _set_aside_told(told: pd.DataFrame, kept: dict[str, pd.DataFrame]) -> list[Finding]:
-    """One finding for each table of a place that lost rows, and for each column that lost cells."""
-    found = []
-    rows = told[told["column"] == ""]
-    for (place, table), group in rows.groupby(["place", "table"], sort=False):
-        first = group.iloc[0]
-        here = int((kept[str(table)]["place"] == place).sum())
-        found.append(
-            finding(
-                "rows_set_aside",
-                {"place": place, "table": table},
-                count=len(group),
-                read=here + len(group),
-                row=first["row"],
-                reason=first["reason"],
-                do=_sentence(first["do"]),
-                table=table,
-            )
-        )
-    whole = set(zip(rows["place"], rows["table"], rows["row"], strict=True))
-    single = told[(told["column"] != "") & ~told["reason"].str.startswith("its row has no ")]
-    alone = [tuple(key) not in whole for key in single[["place", "table", "row"]].itertuples(index=False)]
-    single = single[np.array(alone, dtype=bool)]
-    for (place, table, name, asked), group in single.groupby(["place", "table", "column", "asked"], sort=False):
-        first = group.iloc[0]
-        found.append(
-            finding(
-                "cells_asked_about" if asked else "cells_set_aside",
-                {"place": place, "table": table, "column": name},
-                count=len(group),
-                column=name,
-                row=first["row"],
-                value=first["value"],
-                reason=first["reason"],
-                do=_sentence(first["do"]),
-            )
-        )
-    return found
-
-
-def _sentence(do: str) -> str:
-    return do[:1].upper() + do[1:]
-
-
-def _described_told(read_parts: Sequence[Part]) -> list[Finding]:
-    verbs = {"readings": "read", "scores": "tasted"}
-    return [
-        finding(
-            "described_not_measured",
-            {"place": part.raw.place, "table": part.raw.table},
-            count=sum(part.described.values()),
-            table=part.raw.table,
-            columns=", ".join(part.described),
-            verb=verbs.get(part.raw.table, "measured"),
-        )
-        for part in read_parts
-        if part.described
-    ]

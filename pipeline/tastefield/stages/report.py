@@ -185,10 +185,10 @@ def _surface(surface: Surface | None) -> dict[str, Any] | None:
     return {
         "model": surface.model,
         "terms": [
-            {name: text(value) if isinstance(value, str) else number(value) for name, value in row.items()}
+            {"term": str(row["term"]), "estimate": number(row["estimate"]), "std_error": number(row["std_error"])}
             for row in surface.tables.terms.to_dict("records")
         ],
-        "fit": plain,
+        "fit": {name: value for name, value in plain.items() if name != "skill" and not name.endswith("_var")},
         "stationary": dict(surface.stationary) if surface.stationary else None,
         "variances": {
             "shot": number(surface.shot_var),
