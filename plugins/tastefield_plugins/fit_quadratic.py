@@ -47,10 +47,11 @@ PRIOR_SD = {"shot": 0.35, "noise": 0.8, "taster": 0.6}
 PRIOR_DF = 4.0
 MOST_POOLED_DF = 12.0
 """What the other setups know of a variance counts at most this much: setups differ."""
-SHAPE_MEAN = {"ratio": 0.0, "time": 0.0, "ratio:time": 0.0, "ratio^2": -0.4, "time^2": -0.4}
-SHAPE_SD = {"ratio": 0.6, "time": 0.6, "ratio:time": 0.4, "ratio^2": 0.4, "time^2": 0.4}
-"""Prior of the coefficients on a 1-9 scale: liking falls off slowly on all sides of 1:2 in 27 s (that recipe is common
-practice, no source; how fast is an assumption of ours). Worth SHAPE_SETUPS setups against what the bench shows."""
+SHAPE_MEAN = {"1": 6.5, "ratio": 0.0, "time": 0.0, "ratio:time": 0.0, "ratio^2": -0.4, "time^2": -0.4}
+SHAPE_SD = {"1": 1.2, "ratio": 0.6, "time": 0.6, "ratio:time": 0.4, "ratio^2": 0.4, "time^2": 0.4}
+"""Prior of the coefficients on a 1-9 scale: between "like slightly" and "like moderately" at 1:2 in 27 s, falling off
+slowly on all sides (that recipe is common practice, no source; level and fall are assumptions of ours). Without a level
+one lucky taste would be believed whole. Worth SHAPE_SETUPS setups against what the bench shows."""
 SHAPE_SETUPS = 4.0
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
@@ -187,16 +188,17 @@ def own(data: Scored, terms: tuple[str, ...]) -> Own:
     spent = p + len(data.taster_names) - 1
     if n - spent < 1:
         return Own({}, {}, {})
-    shape: dict[str, tuple[float, float]] = {}
     if np.ptp(data.score) == 0:
         # whole-point scores of few shots are often all alike; REML has nothing to share out
         variances: Mapping[str, float] = dict.fromkeys((*factors, "noise"), 0.0)
+        shape = {}
     else:
         fit = mixed.fit_crossed(data.score, second_order.model_matrix(data.coded, terms, NAMES), factors)
         variances = fit.variances
-        if len(terms) == len(LADDER[0]):
-            error = np.diag(fit.fixed_cov)
-            shape = {term: (float(fit.fixed[i]), float(error[i])) for i, term in enumerate(terms) if i}
+        error = np.diag(fit.fixed_cov)
+        # with fewer terms the level is a mean over good and poor shots alike, and tells nothing of the best
+        told = terms if len(terms) == len(LADDER[0]) else ()
+        shape = {term: (float(fit.fixed[i]), float(error[i])) for i, term in enumerate(told)}
     df = {"taster": float(len(data.taster_names) - 1)} if several else {}
     if not data.repeated:
         return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df}, shape)
@@ -276,7 +278,8 @@ class Quadratic(SurfaceModel):
                 sums[part] = _added(sums[part], (df * alone.variances[part], df))
             unit = scale_unit(setup.taste)
             for term, (value, error) in alone.shape.items():
-                value, error = value / unit, error / unit**2
+                value = 1.0 + (value - setup.taste.scale[0]) / unit if term == "1" else value / unit
+                error = error / unit**2
                 weight = 1.0 / (error + SHAPE_SD[term] ** 2)
                 sums[term] = _added(sums[term], (weight, weight * value, weight * value**2, weight * error, 1.0))
         return sums
@@ -301,7 +304,7 @@ class Quadratic(SurfaceModel):
         taster_count = max(len(setup.tasters), len(data.taster_names))
         factors = {"shot": data.shots, "taster": data.tasters} if taster_count > 1 else {"shot": data.shots}
         used = {part: variances[part] for part in (*factors, "noise")}
-        shape = shape_prior(population, scale_unit(setup.taste)) if borrow else None
+        shape = shape_prior(population, setup.taste) if borrow else None
         fit = blup.fit(data.score, X, factors, used, data.shots, shape)
         typical = None
         extra_var = 0.0
@@ -354,20 +357,21 @@ def _added(total: list[float], more: tuple[float, ...]) -> list[float]:
     return [a + b for a, b in zip(total, more, strict=True)]
 
 
-def shape_prior(population: Population, unit: float) -> tuple[Floats, Floats]:
-    """Mean and precision of the coefficients (0 for the constant): what the bench shows, tempered by the prior.
+def shape_prior(population: Population, taste: Taste) -> tuple[Floats, Floats]:
+    """Mean and precision of the coefficients on the scale of the scores: what the bench shows, tempered by the prior.
 
     Between-setup mean and variance by the method of moments, weights 1 / (error + prior variance), the prior counted
     as SHAPE_SETUPS setups (DerSimonian and Laird 1986, Controlled Clinical Trials 7:177, from memory).
     """
-    mean, precision = [0.0], [0.0]
-    for term in LADDER[0][1:]:
+    unit = scale_unit(taste)
+    mean, precision = [], []
+    for term in LADDER[0]:
         weight, first, second, error, setups = population.get(term, [0.0] * 5)
         own_weight = SHAPE_SETUPS / SHAPE_SD[term] ** 2
         centre = (first + own_weight * SHAPE_MEAN[term]) / (weight + own_weight)
         between = max(second - 2 * centre * first + centre**2 * weight - error, 0.0) / weight if weight else 0.0
         variance = (setups * between + SHAPE_SETUPS * SHAPE_SD[term] ** 2) / (setups + SHAPE_SETUPS)
-        mean.append(centre * unit)
+        mean.append(taste.scale[0] + (centre - 1.0) * unit if term == "1" else centre * unit)
         precision.append(1.0 / (variance * unit**2))
     return np.array(mean), np.array(precision)
 

@@ -11,6 +11,7 @@ import statsmodels.formula.api as smf
 from tastefield import workflow
 from tastefield.errors import NotEnough
 from tastefield.records import Bench, Context, Scatter, Setup, Taste
+from tastefield.stages.window import window
 from tastefield_plugins.fit_quadratic import Quadratic, QuadraticOptions, choose_terms, code, scored, shape_prior
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -169,9 +170,9 @@ def test_what_the_bench_shows_moves_the_prior_of_the_shape():
         score = 7 - 1.5 * x[:, 0] ** 2 - 0.5 * x[:, 1] ** 2 + 0.5 * rng.normal(size=16)
         setups.append(make_setup(points, [(i, "me", score[i]) for i in range(16)]))
     population = model.learn([model.gather(setups, context)], None, context)
-    mean, precision = shape_prior(population, 1.0)
+    mean, _ = shape_prior(population, Taste())
     assert mean[4] == pytest.approx(-1.5, abs=0.2)
-    assert precision[0] == 0
+    assert mean[0] == pytest.approx(7.0, abs=0.3)
     assert json.loads(json.dumps(population)) == population
 
 
@@ -194,3 +195,13 @@ def test_the_skill_of_leaving_out_is_near_nothing_where_there_is_nothing_to_lear
     )
     assert flat.tables.fit["skill"][0] < 0.25
     assert steep.tables.fit["skill"][0] > 0.6
+
+
+def test_one_lucky_taste_promises_no_window():
+    """One shot tasted at 8 of 9, good 6.5: a second taste of the same shot often differs by a point and more."""
+    setup = make_setup([[2.0, 27.0]], [(0, "me", 8.0)])
+    shots = setup.shots.assign(dose_g=18.0, beverage_g=36.0, outcome=None, stage=None)
+    aim = window(replace(setup, shots=shots), fit(setup, QuadraticOptions()), 0.8)
+    assert aim.window is None
+    assert aim.status == "tentative"
+    assert aim.expected[0] < 7.7

@@ -90,7 +90,7 @@ def test_a_missing_dose_is_told_with_the_headings_found_and_how_to_map():
     first, second = caught.value.problems
     assert (first.where, second.where) == ("log.csv", "more.csv")
     assert first.why == 'the headings are "Machine", "Ground"'
-    assert first.do == 'write under [source.columns] of its [[source]]: dose_g = "Ground"'
+    assert first.do == 'write under [source.columns] of its [[source]]: dose_g = "the heading as it stands"'
 
 
 def test_a_dose_given_as_a_constant_needs_no_heading():

@@ -13,12 +13,13 @@ SPREAD = [
     for out in (25, 36, 50)
     for time, grind in ((18, "10"), (27, "8"), (40, "6"))
 ]
+TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
 
 
 @pytest.fixture
 def parts(make_setup, hill):
     def build(**kwargs):
-        setup = make_setup(SPREAD)
+        setup = make_setup(SPREAD, TASTED)
         surface = hill(**kwargs)
         aim = window(setup, surface, 0.8)
         return setup, surface, aim, settings(setup, aim, ())
@@ -57,7 +58,7 @@ def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(
             slow = points[:, 1] > 33
             return self.mean(points) + slow * 1.5 * np.random.default_rng(seed).standard_normal((n, 1))
 
-    setup, surface = make_setup(SPREAD), TwoHills(top=6.0, reaches=1.0)
+    setup, surface = make_setup(SPREAD, TASTED), TwoHills(top=6.0, reaches=1.0)
     aim = window(setup, surface, 0.8)
     shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.05, 1)
     assert shots[1].shot_time_s > 33
@@ -93,7 +94,7 @@ def test_a_machine_nobody_tasted_starts_at_one_to_two_in_27_seconds(make_setup):
 
 def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
     choked = {"outcome": "choked", "grind_setting": "7"}
-    setup = make_setup([*SPREAD, choked])
+    setup = make_setup([*SPREAD, choked], TASTED)
     x = np.array([6.0, 8.0, 10.0])
     line = DialLine(np.log(27.0) + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, np.log(27.0) + 1.6 - 0.2 * x)
     setup = replace(setup, bench=replace(setup.bench, dial=line))

@@ -9,6 +9,7 @@ from tastefield.stages.settings import settings
 from tastefield.stages.window import window
 
 SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
+TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
 
 
 def with_line(setup, slope, positions, sd=0.03):
@@ -28,7 +29,7 @@ def numbered(outcomes=(), settings_=(6, 7, 8, 9, 10)):
 
 @pytest.fixture
 def aim(make_setup, hill):
-    return window(make_setup(SPREAD), hill(), 0.8)
+    return window(make_setup(SPREAD, TASTED), hill(), 0.8)
 
 
 def test_the_dial_goes_where_the_line_gives_the_time_of_the_aim(make_setup, aim):

@@ -8,6 +8,7 @@ from scipy import stats as distributions
 from tastefield.stages.window import largest_box, quadrature, reach, window
 
 SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
+TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
 
 
 def brute_box(good, cell, x, y):
@@ -44,7 +45,7 @@ def test_the_scatter_rule_gives_the_covariance_back():
 
 def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill):
     """Second route: scipy's adaptive quadrature over the scatter of ratio and time."""
-    setup = make_setup(SPREAD)
+    setup = make_setup(SPREAD, TASTED)
     surface = hill(top=6.9, shot_var=0.09)
     point = np.array([[2.1, 30.0]])
 
@@ -60,7 +61,7 @@ def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill):
 
 
 def test_the_aim_of_a_hill_is_its_top(make_setup, hill):
-    aim = window(make_setup(SPREAD), hill(best=(2.05, 27.5)), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(best=(2.05, 27.5)), 0.8)
     assert aim.ratio == pytest.approx(2.05, rel=0.015)
     assert aim.shot_time_s == pytest.approx(27.5, rel=0.025)
     assert aim.status == "window"
@@ -69,19 +70,19 @@ def test_the_aim_of_a_hill_is_its_top(make_setup, hill):
 
 def test_scatter_lowers_the_expected_score_below_the_top(make_setup, hill):
     """On a quadratic hill the loss is the fall times the trace of the scatter."""
-    aim = window(make_setup(SPREAD), hill(top=7.5, fall=8.0), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(top=7.5, fall=8.0), 0.8)
     assert aim.expected[0] == pytest.approx(7.5 - 8.0 * (0.04**2 + 0.07**2), abs=0.01)
 
 
 def test_no_window_is_claimed_where_the_top_is_below_good(make_setup, hill):
-    aim = window(make_setup(SPREAD), hill(top=6.0), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(top=6.0), 0.8)
     assert aim.status == "tentative"
     assert aim.window is None
     assert aim.assurance < 0.5
 
 
 def test_every_point_of_the_window_reaches_the_asked_chance(make_setup, hill):
-    aim = window(make_setup(SPREAD), hill(top=7.6, fall=10.0), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(top=7.6, fall=10.0), 0.8)
     (low, high), (fast, slow) = aim.window
     inside = np.outer(
         (aim.lattice.ratio >= low) & (aim.lattice.ratio <= high),
@@ -95,19 +96,19 @@ def test_every_point_of_the_window_reaches_the_asked_chance(make_setup, hill):
 def test_a_shot_variance_that_is_not_known_shows_as_a_range_of_the_chance(make_setup, hill):
     surface = hill(top=7.4)
     surface.shot_var_range = (0.0, 1.0)
-    aim = window(make_setup(SPREAD), surface, 0.8)
+    aim = window(make_setup(SPREAD, TASTED), surface, 0.8)
     low, high = aim.assurance_range
     assert low < aim.assurance < high
 
 
 def test_an_expected_score_wider_than_half_the_scale_is_insufficient(make_setup, hill):
-    aim = window(make_setup(SPREAD), hill(doubt=1.5), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(doubt=1.5), 0.8)
     assert aim.status == "insufficient"
     assert [finding.code for finding in aim.findings] == ["expected_score_too_wide"]
 
 
 def test_a_best_recipe_at_the_edge_of_the_shots_is_said(make_setup, hill):
-    aim = window(make_setup(SPREAD), hill(best=(2.0, 70.0), reaches=1.0), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(best=(2.0, 70.0), reaches=1.0), 0.8)
     assert aim.at_edge
     assert "best_at_edge" in [finding.code for finding in aim.findings]
 
@@ -115,14 +116,14 @@ def test_a_best_recipe_at_the_edge_of_the_shots_is_said(make_setup, hill):
 def test_two_good_confirm_shots_at_the_aim_confirm_the_window(make_setup, hill):
     at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
     scores = [{"shot_id": f"s{9 + i}", "score": 7.5} for i in range(2)]
-    setup = make_setup([*SPREAD, *at_aim], scores)
+    setup = make_setup([*SPREAD, *at_aim], [*TASTED, *scores])
     assert window(setup, hill(), 0.8).status == "confirmed"
 
 
 def test_two_poor_confirm_shots_do_not_confirm(make_setup, hill):
     at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
     scores = [{"shot_id": f"s{9 + i}", "score": 4.0} for i in range(2)]
-    aim = window(make_setup([*SPREAD, *at_aim], scores), hill(), 0.8)
+    aim = window(make_setup([*SPREAD, *at_aim], [*TASTED, *scores]), hill(), 0.8)
     assert aim.status == "window"
     assert "confirm_shots_disagree" in [finding.code for finding in aim.findings]
 
@@ -130,7 +131,7 @@ def test_two_poor_confirm_shots_do_not_confirm(make_setup, hill):
 def test_a_confirm_shot_far_from_the_aim_confirms_nothing(make_setup, hill):
     far = [{"beverage_g": 36, "shot_time_s": 40, "stage": "confirm"} for _ in range(2)]
     scores = [{"shot_id": f"s{9 + i}", "score": 7.5} for i in range(2)]
-    assert window(make_setup([*SPREAD, *far], scores), hill(), 0.8).status == "window"
+    assert window(make_setup([*SPREAD, *far], [*TASTED, *scores]), hill(), 0.8).status == "window"
 
 
 def test_where_all_recipes_look_alike_the_aim_repeats_the_best_shot(make_setup, hill):
@@ -146,3 +147,11 @@ def test_the_dose_is_the_median_of_the_last_five(make_setup, hill):
         {**shot, "dose_g": dose} for shot, dose in zip(SPREAD, [14, 14, 14, 14, 18, 18, 18.2, 18.4, 30], strict=True)
     ]
     assert window(make_setup(shots), hill(), 0.8).dose_g == pytest.approx(18.2)
+
+
+def test_two_tasted_shots_promise_no_window_however_good_they_were(make_setup, hill):
+    aim = window(make_setup(SPREAD, [{"shot_id": "s4", "score": 9.0}, {"shot_id": "s5", "score": 9.0}]), hill(), 0.8)
+    assert aim.assurance > 0.8
+    assert aim.window is None
+    assert aim.status == "tentative"
+    assert "few_tasted" in [finding.code for finding in aim.findings]

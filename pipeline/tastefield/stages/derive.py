@@ -75,6 +75,11 @@ def _mass_and_flow(shots: pd.DataFrame) -> None:
 
 def _strength(shots: pd.DataFrame, readings: pd.DataFrame, findings: list[Finding]) -> pd.DataFrame:
     """Mean TDS of the repeat readings of each shot; the spread of one reading is pooled over all shots read twice."""
+    uncalibrated = int(
+        (readings["tds_pct"].isna() & readings[["brix_pct", "refractive_index"]].notna().any(axis=1)).sum()
+    )
+    if uncalibrated:
+        findings.append(finding("reading_without_calibration", count=uncalibrated))
     readings = readings[readings["tds_pct"].notna()].copy()
     readings["tds_pct"] = readings["tds_pct"] * readings["dilution"].fillna(1.0)
     by_shot = readings.groupby("shot_id", sort=True)["tds_pct"]

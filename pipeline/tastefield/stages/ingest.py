@@ -241,12 +241,11 @@ def _understand(place: _Place) -> list[Problem]:
 
 def _no_heading(place: _Place, table: str, group: Sequence[str]) -> Problem:
     listed = ", ".join(f'"{heading}"' for heading in place.rows.columns[:40])
-    example = place.understood.unused[0] if place.understood.unused else "its heading"
     return Problem(
         f"no heading names {' or '.join(group)}, which {table} cannot do without",
         place.name,
         f"the headings are {listed}" if listed else "there are no headings",
-        f'write under [source.columns] of its [[source]]: {group[0]} = "{example}"',
+        f'write under [source.columns] of its [[source]]: {group[0]} = "the heading as it stands"',
     )
 
 

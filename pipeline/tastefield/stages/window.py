@@ -18,6 +18,8 @@ LATTICE = 41
 LEVEL = 0.9
 MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
+FEWEST_TASTED = 3
+"""Below this many tasted shots no window is claimed, whatever the chance: one lucky taste must not promise one."""
 AGREES_WITHIN = 0.12
 """A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
@@ -46,7 +48,8 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     shape = (len(ratio), len(time))
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     cell = cast("tuple[int, int]", tuple(int(i) for i in np.unravel_index(best, shape)))
-    box = largest_box(good, cell, np.log(ratio), np.log(time)) if good[cell] else None
+    enough = len(_tasted(setup)) >= FEWEST_TASTED
+    box = largest_box(good, cell, np.log(ratio), np.log(time)) if good[cell] and enough else None
     limits = (
         None
         if box is None
@@ -211,10 +214,12 @@ def _extraction(setup: Setup, points: Floats, shape: tuple[int, int]) -> Floats 
 def _status(setup: Setup, aim: Aim) -> tuple[str, list[Finding]]:
     low, high = setup.taste.scale
     _, lower, upper = aim.expected
+    tasted = len(_tasted(setup))
+    few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
     if upper - lower > (high - low) / 2:
         return "insufficient", [finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")]
     if aim.window is None:
-        return "tentative", []
+        return "tentative", few
     shots = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
     near = np.abs(np.log(shots[["ratio", "shot_time_s"]].to_numpy(dtype=float) / [aim.ratio, aim.shot_time_s]))
     confirm = shots[(near <= AGREES_WITHIN).all(axis=1)]

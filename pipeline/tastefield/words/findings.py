@@ -188,6 +188,11 @@ CATALOGUE: dict[str, Entry] = {
         "No shot was read twice, so the error of one reading is taken as {sd} % TDS.",
         "Read one shot twice now and then.",
     ),
+    "reading_without_calibration": Entry(
+        "note",
+        "Readings in Brix or refractive index that nothing converts to dissolved solids, kept and not used: {count}.",
+        "Write TDS where the meter shows it; Brix is not TDS.",
+    ),
     "attribute_not_scored": Entry(
         "warn",
         'No score is of "{attribute}"; scored were: {found}.',
@@ -232,6 +237,11 @@ CATALOGUE: dict[str, Entry] = {
         "Let a second person taste the same cup, or taste it twice.",
     ),
     # --- window -------------------------------------------------------------------------------------------------
+    "few_tasted": Entry(
+        "note",
+        "Tasted shots: {tasted}. No range is promised from fewer than three.",
+        "Pull the recipe again and taste it.",
+    ),
     "aim_moved_for_chance": Entry(
         "note",
         "A safer recipe was preferred: it gives up {given_up} points of expected score for the chance asked for.",
