@@ -388,7 +388,7 @@ def _findings(data: Scored, carried: tuple[str, ...], borrow: bool) -> tuple[Fin
     if len(carried) < len(LADDER[0]):
         left_out = ", ".join(term for term in LADDER[0] if term not in carried)
         if borrow:
-            notes.append(finding("shape_is_borrowed", shots=shots, terms=left_out))
+            notes.append(finding("shape_is_borrowed", {"terms": left_out}, shots=shots))
         elif len(carried) == 1:
             notes.append(finding("surface_is_a_mean", shots=shots))
         else:
