@@ -136,6 +136,7 @@ class Derived:
 
     :param shots: the kept shots plus ``setup`` (number of the key), ``ratio``, ``u_ratio``, ``tds_pct``, ``u_tds_pct``,
         ``extraction_pct``, ``u_extraction_pct``, ``mean_flow_g_per_s``, ``u_mean_flow_g_per_s``, ``coffee_age_days``,
+        ``u_coffee_age_days``,
         ``shot_time_recorded_s`` and ``dial_position``; ``shot_time_s`` runs from pump-on where that is known.
     :param scores: scores of the modelled attribute.
     :param readings: readings that gave a TDS.

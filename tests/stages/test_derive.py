@@ -81,8 +81,10 @@ def test_a_time_from_the_first_drip_without_a_delay_stays_and_is_said(derived):
 
 
 def test_the_age_of_the_coffee_is_counted_in_days(derived):
+    """The roast day is known to a day: half a day over root three (JCGM 100:2008, 4.3.7)."""
     found = derived([{"dose_g": 18, "pulled_at": "2026-03-11 12:00", "roast_date": "2026-03-01"}])
     assert found.shots["coffee_age_days"][0] == pytest.approx(10.5)
+    assert found.shots["u_coffee_age_days"][0] == pytest.approx(0.5 / np.sqrt(3))
 
 
 def test_a_column_nobody_fills_does_not_split_setups(derived):

@@ -29,6 +29,11 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     _mass_and_flow(shots)
     readings = _strength(shots, readings, findings)
     shots["coffee_age_days"] = (shots["pulled_at"] - shots["roast_date"]).dt.total_seconds() / 86400.0
+    # the roast is known to the day, and so is the shot where no time of day was written: rectangular, as any display
+    day = 1.0 / math.sqrt(12.0)
+    to_the_day = shots["pulled_at"].dt.normalize() == shots["pulled_at"]
+    u_age = np.where(to_the_day, math.hypot(day, day), day)
+    shots["u_coffee_age_days"] = np.where(shots["coffee_age_days"].notna(), u_age, np.nan)
     shots["dial_position"] = positions(shots["grind_setting"])
     keys = _key(shots, setups)
     return Derived(shots, _modelled(scores, records, findings), readings, keys, tuple(findings))
