@@ -217,8 +217,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "shape_is_borrowed": Entry(
         "note",
-        "Tasted shots: {shots}. They do not show the whole shape of taste by themselves; it leans on the other setups and "
-        "on usual recipes (1:2 in 27 s, common practice, no source).",
+        "Tasted shots: {shots}. They do not show the whole shape of taste by themselves; it leans on other setups "
+        "and on usual recipes (1:2 in 27 s, common practice, no source).",
         "More tasted shots, with other times and weights out, let this setup speak for itself.",
     ),
     "surface_is_a_mean": Entry(
