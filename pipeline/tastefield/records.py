@@ -152,15 +152,25 @@ class Derived:
 
 @dataclass(frozen=True, eq=False)
 class DialLine:
-    """Log shot time as a straight line in the dial position of one setup.
+    """Log shot time as a straight line in the dial position of one setup, its level as of the last shot.
 
-    :param intercept: log seconds at position 0.
-    :param slope: log seconds per unit of position; ``None`` fields elsewhere mean there is no line.
+    Slope and level borrow from the bench, so that one shot gives a line too; how sure it is stands in ``cov`` and
+    ``sign_chance``.
+
+    :param intercept: log seconds at position 0, at the usual ratio and dose.
+    :param slope: log seconds per unit of position.
     :param cov: (2, 2) covariance of intercept and slope.
-    :param residual_var: variance of log time about the line.
-    :param df: residual degrees of freedom.
-    :param positions: (n,) positions used.
+    :param residual_var: variance of log time of one shot about the line.
+    :param df: degrees of freedom behind the variances.
+    :param positions: (n,) positions of the setup's shots since the burr zero that is in force.
     :param log_time: (n,) their log seconds.
+    :param sign_chance: chance that the slope has the sign it is given.
+    :param step: usual step of the dial.
+    :param walk_var: variance of the level's step from one shot to the next.
+    :param tried: lowest and highest position at which shots ran on this grinder since that zero, on any setup.
+    :param recipe: change of log time per unit of log ratio and of log dose, with the joint covariance (4, 4) of
+        intercept, slope and both; ``None`` where unknown.
+    :param usual: ratio and dose the line is told for; NaN where never recorded.
     """
 
     intercept: float
@@ -170,6 +180,21 @@ class DialLine:
     df: float
     positions: Floats
     log_time: Floats
+    sign_chance: float = 1.0
+    step: float | None = None
+    walk_var: float = 0.0
+    tried: tuple[float, float] | None = None
+    recipe: tuple[Floats, Floats] | None = None
+    usual: tuple[float, float] = (np.nan, np.nan)
+
+    def at(self, ratio: float, dose_g: float | None) -> tuple[float, Floats]:
+        """Intercept at another ratio and dose, and the covariance (2, 2) of intercept and slope there."""
+        if self.recipe is None:
+            return self.intercept, self.cov
+        slopes, cov = self.recipe
+        move = np.nan_to_num(np.log([ratio / self.usual[0], (dose_g or np.nan) / self.usual[1]]))
+        shift = np.vstack([[1.0, 0.0, *move], [0.0, 1.0, 0.0, 0.0]])
+        return float(self.intercept + slopes @ move), np.asarray(shift @ cov @ shift.T)
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +203,7 @@ class Scatter:
 
     :param cov: (2, 2) covariance of log ratio and log time about intent.
     :param df: degrees of freedom from the data; the rest is the prior.
-    :param source: ``targets``, ``repeats``, ``both`` or ``prior``.
+    :param source: ``dial``, ``repeats``, ``targets`` or ``prior``.
     """
 
     cov: Floats
@@ -359,10 +384,12 @@ class Settings:
     :param grind_setting: as its owner writes it; ``None`` means "grind until the time is right".
     :param position: its place on the dial, where it is a number.
     :param kind: kind of the set of positions that fit: interval, two_rays or whole_line; ``None`` without line.
-    :param interval: limits of the position where ``kind`` is interval.
+    :param interval: limits of the position where ``kind`` is interval, the doubt about the level included.
     :param seconds_per_step: estimate, lower, upper: seconds that one step *up* the dial adds at the aim.
     :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.
     :param say: one plain sentence.
+    :param estimate: position that gives the aim's time, before it is put on a step; ``None`` without line.
+    :param time_chance: chance that a shot at this setting runs within the window's times; ``None`` without either.
     """
 
     grinder: str
@@ -376,6 +403,8 @@ class Settings:
     line: tuple[float, float] | None
     say: str
     findings: tuple[Finding, ...] = ()
+    estimate: float | None = None
+    time_chance: float | None = None
 
 
 @dataclass(frozen=True)

@@ -140,7 +140,7 @@ def _analyse(
     with log.stage("derive"):
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
-        setups = bench(derived, records.taste)
+        setups = bench(derived, records.taste, config.grinder)
     task = Task(
         config, loaded.plugin_texts, loaded.surface_options, tuple(loaded.writer_options.items()), fail_fast, folder
     )

@@ -80,6 +80,64 @@ def test_a_slope_that_may_be_zero_gives_no_number_of_its_own(make_setup, aim):
     assert "dial_unclear" in [finding.code for finding in found.findings]
 
 
+def test_a_direction_that_is_a_guess_gives_no_number_of_its_own(make_setup, aim):
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    setup = replace(setup, bench=replace(setup.bench, dial=replace(setup.bench.dial, sign_chance=0.9)))
+    found = settings(setup, aim, ())
+    assert found.line is None
+    assert [finding.code for finding in found.findings] == ["dial_unclear"]
+
+
+def test_the_line_is_read_at_the_ratio_and_dose_of_the_aim(make_setup, aim):
+    """10 % more time for 10 % more ratio is one step of 0.1 coarser for the same time."""
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    cov = np.zeros((4, 4))
+    cov[:2, :2] = setup.bench.dial.cov
+    recipe = (np.array([1.0, 0.0]), cov)
+    line = replace(setup.bench.dial, recipe=recipe, usual=(aim.ratio * np.exp(-0.1), 18.0))
+    moved = settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ())
+    assert moved.estimate == pytest.approx(settings(setup, aim, ()).estimate + 1)
+    assert moved.line[0] == pytest.approx(setup.bench.dial.intercept + 0.1)
+
+
+def test_a_setting_is_held_one_step_beyond_what_was_tried_on_the_grinder_by_anyone(make_setup, aim):
+    setup = with_line(make_setup(numbered(settings_=(14, 15))), -0.1, [14, 15])
+    alone = settings(setup, aim, ())
+    assert alone.position == 13
+    assert "beyond_tried_settings" in [finding.code for finding in alone.findings]
+    line = replace(setup.bench.dial, tried=(6.0, 15.0))
+    assert settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ()).position == 8
+
+
+def test_a_choke_binds_even_where_finer_settings_ran(make_setup, aim):
+    """Held one step coarser than the choke although the shots that ran were all finer."""
+    setup = with_line(make_setup(numbered(outcomes=(11,))), -0.1, [6, 7, 8])
+    assert settings(setup, aim, ()).position == 12
+
+
+def test_a_choke_under_another_burr_zero_binds_nothing(make_setup, aim):
+    old = {"outcome": "choked", "grind_setting": "9", "grinder_zero": "old"}
+    setup = make_setup([old, *({**shot, "grinder_zero": "new"} for shot in numbered())])
+    found = settings(with_line(setup, -0.1, [6, 7, 8, 9, 10]), aim, ())
+    assert found.grind_setting == "8"
+    assert found.findings == ()
+
+
+def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make_setup, aim):
+    """Second route: draws of level, slope and shot."""
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10], sd=0.08)
+    line = replace(setup.bench.dial, walk_var=0.05**2)
+    found = settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ())
+    rng = np.random.default_rng(0)
+    wide = np.sqrt(line.df / rng.chisquare(line.df, 200_000))
+    unsure = rng.multivariate_normal([0, 0], line.cov, 200_000) @ [1, found.position]
+    shot = np.sqrt(0.08**2 + 0.05**2) * rng.normal(size=200_000)
+    time = np.exp(line.intercept + line.slope * found.position + wide * (unsure + shot))
+    low, high = aim.window[1]
+    assert found.time_chance == pytest.approx(np.mean((time > low) & (time < high)), abs=0.01)
+    assert settings(setup, replace(aim, window=None), ()).time_chance is None
+
+
 def test_without_a_line_a_setting_that_ran_near_the_time_is_repeated_as_written(make_setup, aim):
     setup = make_setup([{**SPREAD[4], "grind_setting": "2E"}, {**SPREAD[3], "grind_setting": "3A"}])
     assert settings(setup, aim, ()).grind_setting == "2E"

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tastefield.errors import FitError
-from tastefield.stats import inverse
+from tastefield.stats import canonical, inverse
 
 
 def check(c, found, e):
@@ -104,6 +104,94 @@ def test_the_optimum_of_a_parabola_is_an_inversion_of_its_slope(case, response):
         assert found.limits == c.near([e["fieller"]["low"], e["fieller"]["high"]])
 
 
+def test_the_crystals_line_and_its_inversions_are_those_of_the_reference(case):
+    c = case("calib_crystal")
+    e = c.expected
+    line = inverse.line(c.column("time"), c.column("weight"))
+    assert [line.intercept, line.slope] == c.near(e["coefficients"])
+    assert line.sigma == c.near(e["sigma"])
+    assert line.cov == c.near(e["vcov"])
+    for key in ("mean_8_level_95", "mean_5_level_90", "one_reading_5_level_95"):
+        check(c, invert(line, e[key], 0.0 if e[key]["target_is_mean"] else line.sigma**2), e[key])
+
+
+def test_shot_times_of_three_coffees_on_one_grinder_invert_as_in_the_reference(case):
+    c = case("calib_grind_sim")
+    e = c.expected
+    found = inverse.ancova(c.column("setting"), np.log(c.column("time")), c.text("coffee"))
+    assert found.groups == ("A", "B", "C")
+    assert [*found.intercepts, found.slope] == c.near(e["coefficients"])
+    assert np.sqrt(np.diag(found.cov)) == c.near(e["std_error"])
+    assert found.cov == c.near(e["vcov"])
+    assert found.sigma == c.near(e["sigma"])
+    assert found.df == e["df_residual"]
+    assert list(found.parallel) == c.near(e["parallelism_test"])
+    fitted = e["predicted_log_time_at_3.1"]
+    lines = [found.of(coffee) for coffee in fitted["coffee"]]
+    at = np.array([1.0, 3.1])
+    assert [line.intercept + 3.1 * line.slope for line in lines] == c.near(fitted["fit"])
+    assert [math.sqrt(at @ line.cov @ at) for line in lines] == c.near(fitted["se_fit"])
+    for target in e["targets"]:
+        line, goal = found.of(target["coffee"]), math.log(target["target_time"])
+        for kind, new in (("mean", 0.0), ("one_new", found.sigma**2)):
+            for percent in (90, 95):
+                r = target[f"{kind}_{percent}"]
+                i = inverse.fieller(line.intercept, line.slope, line.cov, goal, found.df, percent / 100, new)
+                assert i.estimate == c.near(target["setting"])
+                assert i.delta_se == c.near(r["delta_se"])
+                assert i.limits == c.near([r["fieller_low"], r["fieller_high"]])
+                assert i.delta_limits == c.near([r["wald_low"], r["wald_high"]])
+                assert i.g == c.near(r["g"])
+        low, high = np.log(target["target_time"] + np.array([-2.0, 2.0]))
+        chance = inverse.chance_between(
+            line.intercept, line.slope, line.cov, target["setting"], low, high, found.df, found.sigma**2
+        )
+        assert chance == c.near(target["prob_new_shot_within_2s"])
+
+
+def test_the_weights_of_cats_invert_by_sex_as_in_the_reference(case):
+    c = case("calib_ancova_cats")
+    e = c.expected
+    found = inverse.ancova(np.log(c.column("bwt")), np.log(c.column("hwt")), c.text("sex"))
+    assert [*found.intercepts, found.slope] == c.near(e["coefficients"])
+    assert found.cov == c.near(e["vcov"])
+    assert found.sigma == c.near(e["sigma"])
+    assert found.df == e["df_residual"]
+    assert list(found.parallel) == c.near(e["parallelism_test"])
+    for target in e["targets"]:
+        line = found.of(target["sex"])
+        new = found.sigma**2 if target["for_"] == "one_new" else 0.0
+        i = inverse.fieller(
+            line.intercept, line.slope, line.cov, math.log(target["target_hwt"]), found.df, 0.95, new_shot_var=new
+        )
+        r = target["log_x"]
+        assert i.estimate == c.near(r["estimate"])
+        assert i.delta_se == c.near(r["delta_se"])
+        assert i.limits == c.near([r["fieller_low"], r["fieller_high"]])
+        assert i.delta_limits == c.near([r["wald_low"], r["wald_high"]])
+        low_high = [target["bwt"]["fieller_low"], target["bwt"]["fieller_high"]]
+        assert np.exp(i.limits) == c.near(low_high)
+
+
+def test_one_group_of_an_ancova_is_the_plain_line():
+    x, y = [1.0, 2.0, 3.0, 5.0], [2.0, 2.5, 3.7, 5.1]
+    plain, found = inverse.line(x, y), inverse.ancova(x, y, ["a"] * 4)
+    one = found.of("a")
+    assert [one.intercept, one.slope, one.sigma] == pytest.approx([plain.intercept, plain.slope, plain.sigma])
+    np.testing.assert_allclose(one.cov, plain.cov)
+    assert math.isnan(found.parallel[0])
+
+
+def test_the_region_of_a_stationary_point_in_one_factor_is_its_fieller_interval(case):
+    # Box and Hunter 1954 with one factor: the gradient b1 + 2 b2 x tested against zero
+    c = case("vertex_fieller")
+    e = c.expected["good"]
+    (_, b1, b2), V = e["coefficients"], np.array(e["vcov"])
+    ends = np.array([[e["fieller"]["low"]], [e["fieller"]["high"]]])
+    statistic = canonical.stationary_statistic([b1], [[b2]], V[1:, 1:], ends)
+    assert statistic == c.near([canonical.stationary_limit(1, e["df"], 0.95)] * 2)
+
+
 @settings(max_examples=100, deadline=None)
 @given(
     a=st.floats(-5, 5),
@@ -147,6 +235,14 @@ def test_faulty_input_is_refused_with_its_reason():
         inverse.line([1, 2, 3], [1, 2, np.nan])
     with pytest.raises(FitError, match="no line"):
         inverse.line([1, 1, 1], [1, 2, 3])
+    with pytest.raises(FitError, match="differ in length"):
+        inverse.ancova([1, 2, 3], [1, 2, 3], ["a"])
+    with pytest.raises(FitError, match="missing or infinite"):
+        inverse.ancova([1, 2, np.inf], [1, 2, 3], ["a", "a", "a"])
+    with pytest.raises(FitError, match="no common slope"):
+        inverse.ancova([1, 1, 2, 2], [1, 2, 3, 4], ["a", "a", "b", "b"])
+    with pytest.raises(FitError, match="no common slope"):
+        inverse.ancova([1, 2, 2], [1, 2, 3], ["a", "a", "b"])
     with pytest.raises(FitError, match="another shape"):
         inverse.fieller(0, 1, [1, 2], 3, 5, 0.9)
     with pytest.raises(FitError, match="out of range"):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tastefield.errors import FitError
-from tastefield.stats.scatter import about_group_means, pooled_covariance
+from tastefield.stats.scatter import about_group_means, pooled_covariance, pooled_noise, with_time_noise
 
 
 def test_with_a_vanishing_prior_it_is_the_sample_covariance():
@@ -45,6 +45,22 @@ def test_one_repeat_moves_the_prior_only_a_little():
     r = about_group_means([[0.0, 0.0], [0.4, 0.0]], ["A", "A"])
     found = pooled_covariance(r.values, r.df)
     assert found.sd[0] == pytest.approx(np.sqrt((4 * 0.04**2 + 2 * 0.2**2) / 5))
+
+
+def test_the_noise_of_a_machine_leans_on_that_of_its_bench():
+    # by hand: (4 x 0.01 + 0.09 + 0.09) / (4 + 1.5)
+    variance, df = pooled_noise([0.3, -0.3], [0.75, 0.75], prior_var=0.01, prior_df=4.0)
+    assert (variance, df) == pytest.approx((0.22 / 5.5, 5.5))
+
+
+def test_time_noise_from_the_dial_keeps_how_time_goes_with_ratio():
+    r = np.random.default_rng(3).multivariate_normal([0, 0], [[0.0009, 0.0005], [0.0005, 0.0036]], size=400)
+    before = pooled_covariance(r, 400)
+    after = with_time_noise(before, 0.01, 0.002, 30.0)
+    assert after.covariance[0].tolist() == before.covariance[0].tolist()
+    slope = before.covariance[0, 1] / before.covariance[0, 0]
+    rest = after.covariance[1, 1] - slope**2 * after.covariance[0, 0]
+    assert rest == pytest.approx(0.012)
 
 
 def test_faulty_input_is_refused_with_its_reason():

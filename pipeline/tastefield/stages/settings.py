@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,10 +11,12 @@ import pandas as pd
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
 from tastefield.stats import inverse
-from tastefield.tables.dial import as_written, choke_position, step_of
+from tastefield.tables.dial import as_written, choke_position, since_zero, step_of
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
+SURE_OF_DIRECTION = 0.95
+"""Below this chance that a dial turns the way its line says, no number of our own is given."""
 SAME_TIME = 0.10
 """A recorded setting whose shots ran within this of the aim's log time is repeated as written."""
 
@@ -29,15 +32,18 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
         return _nothing(name, "The basket sets the time itself: use the grind it was sold for.", "pressurised_basket")
     line = setup.bench.dial
-    step = grinder.step or step_of(setup.shots["dial_position"].to_numpy(dtype=float))
+    step = grinder.step or (line.step if line else None)
+    step = step or step_of(setup.shots["dial_position"].to_numpy(dtype=float))
     if line is None:
         return _repeat(setup, aim, grinder, step, None, ())
+    intercept, cov = line.at(aim.ratio, aim.dose_g)
+    line = replace(line, intercept=intercept, cov=cov)
     goal = float(np.log(aim.shot_time_s))
     found = inverse.fieller(line.intercept, line.slope, line.cov, goal, line.df, LEVEL, new_shot_var=0.0)
     higher_is = "finer" if line.slope > 0 else "coarser"
     if grinder.higher_is is not None and grinder.higher_is != higher_is:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
-    if found.kind != "interval" or found.estimate is None:
+    if found.kind != "interval" or found.estimate is None or line.sign_chance < SURE_OF_DIRECTION:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
     return _on_line(setup, aim, grinder, step, line, found.estimate, found.limits)
 
@@ -55,20 +61,21 @@ def _on_line(
     higher_is = "finer" if line.slope > 0 else "coarser"
     size = step or 1.0
     position = round(estimate / size) * size
-    choke = choke_position(setup.shots["outcome"], setup.shots["dial_position"], higher_is)
-    towards_finer = 1.0 if higher_is == "finer" else -1.0
-    if choke is not None and (position - choke) * towards_finer >= -1e-9:
-        position = choke - towards_finer * size
-        findings.append(finding("held_off_choke", choke=as_written(choke, step)))
     low = -np.inf if grinder.lowest is None else grinder.lowest
     high = np.inf if grinder.highest is None else grinder.highest
     if not low <= position <= high:
         position = float(np.clip(position, low, high))
         findings.append(finding("off_the_dial", grinder=grinder.name))
-    tried = line.positions
-    if not tried.min() - size <= position <= tried.max() + size:
-        position = float(np.clip(position, tried.min() - size, tried.max() + size))
+    fewest, most = line.tried or (float(line.positions.min()), float(line.positions.max()))
+    if not fewest - size <= position <= most + size:
+        position = float(np.clip(position, fewest - size, most + size))
         findings.append(finding("beyond_tried_settings", grinder=grinder.name))
+    shots = since_zero(setup.shots)
+    choke = choke_position(shots["outcome"], shots["dial_position"], higher_is)
+    towards_finer = 1.0 if higher_is == "finer" else -1.0
+    if choke is not None and (position - choke) * towards_finer >= -1e-9:
+        position = choke - towards_finer * size
+        findings.append(finding("held_off_choke", choke=as_written(choke, step)))
     text = as_written(position, step)
     change = aim.shot_time_s * size
     spread = float(np.sqrt(line.cov[1, 1])) * 1.645
@@ -87,7 +94,18 @@ def _on_line(
         line=(line.intercept, line.slope),
         say=f"Set {text}; a step of {as_written(size, step)} is about {worth} s, higher numbers are {higher_is}.",
         findings=tuple(findings),
+        estimate=float(estimate),
+        time_chance=_time_chance(line, float(position), aim),
     )
+
+
+def _time_chance(line: DialLine, position: float, aim: Aim) -> float | None:
+    """Chance that the next shot at a position runs within the window's times; ``None`` without window."""
+    if aim.window is None:
+        return None
+    low, high = np.log(aim.window[1])
+    one_shot = line.residual_var + line.walk_var
+    return inverse.chance_between(line.intercept, line.slope, line.cov, position, low, high, line.df, one_shot)
 
 
 def _repeat(
@@ -99,9 +117,10 @@ def _repeat(
     findings: tuple[Finding, ...],
 ) -> Settings:
     """The recorded setting that ran nearest to the aim's time, as written, if any ran near enough."""
-    shots = setup.shots[setup.shots["grind_setting"].notna() & setup.shots["shot_time_s"].notna()]
+    here = since_zero(setup.shots)
+    shots = here[here["grind_setting"].notna() & here["shot_time_s"].notna()]
     shots = shots[shots["outcome"].astype("object").fillna("ok") != "choked"]
-    bound = set(setup.shots.loc[setup.shots["outcome"].astype("object") == "choked", "grind_setting"].dropna())
+    bound = set(here.loc[here["outcome"].astype("object") == "choked", "grind_setting"].dropna())
     log_time = pd.Series(np.log(shots["shot_time_s"].to_numpy(dtype=float)), index=shots.index)
     means = log_time.groupby(shots["grind_setting"].astype(str), sort=True).mean()
     means = means[[label not in bound for label in means.index]]

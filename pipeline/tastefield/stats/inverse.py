@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,6 +27,31 @@ class Line:
     cov: Array
     sigma: float
     df: int
+
+
+@dataclass(frozen=True, eq=False)
+class Ancova:
+    """Straight lines of one slope with an intercept for each group.
+
+    :param groups: names, in the order of ``intercepts`` (k,).
+    :param cov: (k + 1, k + 1) covariance of the intercepts and, last, the slope.
+    :param parallel: F statistic of different slopes against one, its two degrees of freedom and its p value; NaN where
+        no group but one has two settings, or nothing is left to judge it by.
+    """
+
+    groups: tuple[str, ...]
+    intercepts: Array
+    slope: float
+    cov: Array
+    sigma: float
+    df: int
+    parallel: tuple[float, int, int, float]
+
+    def of(self, group: str) -> Line:
+        """The line of one group, for :func:`fieller`."""
+        at = self.groups.index(group)
+        both = np.ix_([at, -1], [at, -1])
+        return Line(float(self.intercepts[at]), self.slope, self.cov[both], self.sigma, self.df)
 
 
 @dataclass(frozen=True)
@@ -74,6 +100,63 @@ def line(x: ArrayLike, y: ArrayLike, weights: ArrayLike | None = None) -> Line:
     s2 = float(w @ residual**2) / df if df else math.nan
     cov = s2 * np.array([[1 / total + x_mean**2 / spread, -x_mean / spread], [-x_mean / spread, 1 / spread]])
     return Line(y_mean - slope * x_mean, slope, cov, math.sqrt(s2), df)
+
+
+def ancova(x: ArrayLike, y: ArrayLike, groups: Sequence[str]) -> Ancova:
+    """Least-squares lines y = intercept of the group + slope x, slope and variance shared.
+
+    :param x: (n,). :param y: (n,). :param groups: (n,) names.
+    :raises FitError: shapes, missing values, no group with two settings, or no degree of freedom left.
+
+    Source: analysis of covariance, e.g. Draper & Smith, Applied Regression Analysis.
+
+    >>> ancova([0, 1, 0, 1, 2], [1.0, 2.0, 5.0, 6.0, 7.0], ["a", "a", "b", "b", "b"]).intercepts.round(6).tolist()
+    [1.0, 5.0]
+    """
+    xv, yv = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    if xv.ndim != 1 or xv.shape != yv.shape or len(groups) != len(xv):
+        raise FitError(Problem("x, y and groups differ in length", why=f"{xv.shape}, {yv.shape}, {len(groups)}"))
+    if not (np.isfinite(xv).all() and np.isfinite(yv).all()):
+        raise FitError(Problem("a value is missing or infinite", do="Leave that shot out."))
+    names, codes = np.unique(np.asarray(groups, dtype=str), return_inverse=True)
+    counts = np.bincount(codes)
+    x_mean, y_mean = np.bincount(codes, xv) / counts, np.bincount(codes, yv) / counts
+    dx, dy = xv - x_mean[codes], yv - y_mean[codes]
+    spread, product = np.bincount(codes, dx**2), np.bincount(codes, dx * dy)
+    df = len(xv) - len(names) - 1
+    if not spread.sum() > 0 or df < 1:
+        why = f"{len(xv)} points in {len(names)} groups, {np.unique(xv).size} settings"
+        raise FitError(Problem("no common slope", why=why, do="Pull shots at two settings or more of one group."))
+    slope = float(product.sum() / spread.sum())
+    rss = float(((dy - slope * dx) ** 2).sum())
+    s2 = rss / df
+    # (intercept of g, slope) = (mean of y - slope x mean of x, slope): means and slope are independent
+    A = np.column_stack([np.eye(len(names)), -x_mean])
+    A = np.vstack([A, np.append(np.zeros(len(names)), 1.0)])
+    cov = s2 * A @ np.diag([*(1 / counts), 1 / spread.sum()]) @ A.T
+    moved = spread > 0
+    df1, df2 = int(moved.sum()) - 1, df - int(moved.sum()) + 1
+    gain = float((product[moved] ** 2 / spread[moved]).sum()) - slope**2 * float(spread.sum())
+    left = rss - gain
+    F = gain / df1 / (left / df2) if df1 > 0 and df2 > 0 and left > 0 else math.nan
+    parallel = (F, df1, df2, float(stats.f.sf(F, df1, df2)) if math.isfinite(F) else math.nan)
+    return Ancova(tuple(names.tolist()), y_mean - slope * x_mean, slope, cov, math.sqrt(s2), df, parallel)
+
+
+def chance_between(
+    intercept: float, slope: float, cov: ArrayLike, x: float, low: float, high: float, df: float, new_shot_var: float
+) -> float:
+    """Chance that one new response at x falls between low and high, by the t distribution of the prediction.
+
+    >>> round(chance_between(0.0, 1.0, [[0.0, 0.0], [0.0, 0.0]], 1.0, 0.0, 2.0, math.inf, 1.0), 4)
+    0.6827
+    """
+    at = np.array([1.0, x])
+    sd = math.sqrt(float(at @ np.asarray(cov, dtype=float) @ at) + new_shot_var)
+    lower, upper = (np.array([low, high]) - intercept - slope * x) / sd
+    if math.isinf(df):
+        return float(stats.norm.cdf(upper) - stats.norm.cdf(lower))
+    return float(stats.t.cdf(upper, df) - stats.t.cdf(lower, df))
 
 
 def fieller(

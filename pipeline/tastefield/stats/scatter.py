@@ -76,6 +76,33 @@ def pooled_covariance(
     return Scatter(covariance, np.sqrt(np.diag(covariance)), float(prior_df + df))
 
 
+def with_time_noise(found: Scatter, noise_var: float, walk_var: float, noise_df: float) -> Scatter:
+    """Replace what the few repeats say of time, at a given ratio, by what all shots with a dial say.
+
+    Time = slope x ratio + rest; slope and ratio stay, the rest becomes the noise about the dial line plus one step of
+    the drift, which nobody can dial out before it shows.
+
+    :param noise_var: variance of log time about the dial line, ``noise_df`` its degrees of freedom.
+    :param walk_var: variance of the level's step from one shot to the next.
+
+    >>> with_time_noise(pooled_covariance(np.empty((0, 2)), 0), 0.003, 0.001, 10.0).covariance.round(6).tolist()
+    [[0.0016, 0.0], [0.0, 0.004]]
+    """
+    ratio_var, both = float(found.covariance[0, 0]), float(found.covariance[0, 1])
+    covariance = np.array([[ratio_var, both], [both, both**2 / ratio_var + noise_var + walk_var]])
+    return Scatter(covariance, np.sqrt(np.diag(covariance)), max(found.df, noise_df))
+
+
+def pooled_noise(residual: ArrayLike, shown: ArrayLike, prior_var: float, prior_df: float) -> tuple[float, float]:
+    """Noise variance of some shots of a bench, drawn towards that of the bench; and its degrees of freedom.
+
+    :param residual: (n,) and :param shown: (n,) as a fit of the whole bench gives them: sum(residual^2) / sum(shown)
+        estimates the variance.
+    """
+    r, df = np.asarray(residual, dtype=float), float(np.asarray(shown, dtype=float).sum())
+    return (prior_df * prior_var + float(r @ r)) / (prior_df + df), prior_df + df
+
+
 def _table(values: ArrayLike) -> Array:
     v = np.asarray(values, dtype=float)
     if v.ndim != 2 or v.shape[1] != 2:

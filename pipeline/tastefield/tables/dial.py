@@ -34,6 +34,12 @@ def as_written(position: float, step: float | None) -> str:
     return f"{position:.{decimals}f}"
 
 
+def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
+    """The shots whose burr zero is that of the last shot: positions under another zero mean another grind."""
+    zero = shots["grinder_zero"].astype("object").fillna("")
+    return shots[(zero == zero.iloc[-1]).to_numpy(dtype=bool)] if len(shots) else shots
+
+
 def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str) -> float | None:
     """The coarsest position that choked; nothing at it or finer may be proposed. ``None`` where nothing choked."""
     choked = dial_position[outcome.astype("object") == "choked"].dropna()
