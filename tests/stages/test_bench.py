@@ -198,7 +198,8 @@ def test_without_repeats_scatter_is_read_about_written_targets(benched):
         {"beverage_g": out, "shot_time_s": t, "target_beverage_g": 36, "target_time_s": 27}
         for out, t in ((36, 29), (37, 25), (35, 27), (38, 28))
     ]
-    found = benched(shots)[0].bench.scatter
+    wrong_grind = {"beverage_g": 36, "shot_time_s": 14, "target_beverage_g": 36, "target_time_s": 27}
+    found = benched([wrong_grind, *shots])[0].bench.scatter
     assert (found.source, found.df) == ("targets", 4)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tastefield.errors import FitError
-from tastefield.stats.scatter import about_group_means, pooled_covariance, pooled_noise, with_time_noise
+from tastefield.stats.scatter import about_group_means, from_dial, pooled_covariance, pooled_noise
 
 
 def test_with_a_vanishing_prior_it_is_the_sample_covariance():
@@ -53,14 +53,14 @@ def test_the_noise_of_a_machine_leans_on_that_of_its_bench():
     assert (variance, df) == pytest.approx((0.22 / 5.5, 5.5))
 
 
-def test_time_noise_from_the_dial_keeps_how_time_goes_with_ratio():
-    r = np.random.default_rng(3).multivariate_normal([0, 0], [[0.0009, 0.0005], [0.0005, 0.0036]], size=400)
-    before = pooled_covariance(r, 400)
-    after = with_time_noise(before, 0.01, 0.002, 30.0)
-    assert after.covariance[0].tolist() == before.covariance[0].tolist()
-    slope = before.covariance[0, 1] / before.covariance[0, 0]
-    rest = after.covariance[1, 1] - slope**2 * after.covariance[0, 0]
-    assert rest == pytest.approx(0.012)
+def test_scatter_from_the_dial_is_that_of_shots_made_so():
+    # second route: numpy.cov of draws
+    rng = np.random.default_rng(3)
+    ratio = 0.03 * rng.normal(size=200_000)
+    time = 0.8 * ratio + 0.06 * rng.normal(size=200_000) + 0.04 * rng.normal(size=200_000)
+    found = from_dial(0.03**2, 0.8, 0.06**2, 0.04**2, 12.0)
+    np.testing.assert_allclose(found.covariance, np.cov(ratio, time), rtol=0.02)
+    np.testing.assert_allclose(found.sd, [0.03, time.std()], rtol=0.01)
 
 
 def test_faulty_input_is_refused_with_its_reason():

@@ -28,6 +28,8 @@ ours: no published figure for the spread of shots at one setting was at hand."""
 SCATTER_DF = 4.0
 SAME_INTENT = 0.12
 """Shots of one setting whose log ratios differ by more than this were meant to differ: no scatter is read from them."""
+WRONG_GRIND = 0.3
+"""Shots whose log time misses the written target by more than this were ground wrong: no scatter is read from them."""
 READINGS_NEEDED = 6
 
 
@@ -96,6 +98,7 @@ class _Dials:
     noise: pd.DataFrame  # setup, residual, shown
     noise_var: float = 0.0
     walk_var: float = 0.0
+    time_per_ratio: float = 0.0
 
 
 def _dial_lines(by_setup: dict[int, pd.DataFrame], grinders: Sequence[GrinderConfig]) -> _Dials:
@@ -156,7 +159,7 @@ def _dial_lines(by_setup: dict[int, pd.DataFrame], grinders: Sequence[GrinderCon
             usual=(float(usual["ratio"].loc[at]), float(usual["dose_g"].loc[at])),
         )
     noise = pd.DataFrame({"setup": rows["setup"], "residual": fit.residual, "shown": fit.shown})
-    return _Dials(lines, noise, noise_var, walk_var)
+    return _Dials(lines, noise, noise_var, walk_var, float(fit.gamma[1]))
 
 
 def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
@@ -204,10 +207,9 @@ def _covariates(rows: pd.DataFrame, usual: pd.DataFrame) -> Floats:
 
 
 def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...], dials: _Dials) -> list[Scatter]:
-    """Scatter pooled over the setups of one machine.
+    """Scatter pooled over the setups of one machine: from repeats of one setting, else about written targets.
 
-    Of ratio, and of time with ratio: from repeats of one setting, else about written targets. Of time at a given
-    ratio: from all shots with a dial, drawn towards the bench; where a machine has none, as for ratio.
+    Where the dial is known only the ratio is taken from there, and time from all shots about their dial lines.
     """
     machine = [key.get("machine", "") for key in keys]
     result: dict[str, Scatter] = {}
@@ -222,7 +224,8 @@ def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...
         shown = float(noise["shown"].sum())
         if shown > 0:
             own, own_df = scatter.pooled_noise(noise["residual"], noise["shown"], dials.noise_var, SCATTER_DF)
-            pooled = scatter.with_time_noise(pooled, own, dials.walk_var, own_df)
+            ratio_var = float(pooled.covariance[0, 0])
+            pooled = scatter.from_dial(ratio_var, dials.time_per_ratio, own, dials.walk_var, own_df)
             source = "dial"
         result[name] = Scatter(pooled.covariance, max(float(df), shown), source if df or shown else "prior")
     return [result[name] for name in machine]
@@ -270,7 +273,7 @@ def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
             ratio = np.log(rows["beverage_g"].to_numpy(dtype=float) / rows["target_beverage_g"].to_numpy(dtype=float))
             time = np.log(rows["shot_time_s"].to_numpy(dtype=float) / rows["target_time_s"].to_numpy(dtype=float))
         both = np.column_stack([ratio, time])
-        residuals.append(both[np.isfinite(both).all(axis=1)])
+        residuals.append(both[np.isfinite(both).all(axis=1) & (np.abs(time) <= WRONG_GRIND)])
     stacked = np.vstack(residuals) if residuals else np.empty((0, 2))
     return stacked, len(stacked), "targets"
 

@@ -94,6 +94,7 @@ class DialFit:
 
     :param lines: (S, 2 + k) log time at position 0 as of the stream's last shot, slope, gamma.
     :param covs: (S, 2 + k, 2 + k) their covariance.
+    :param gamma: (k,) for the whole bench.
     :param rising: (G,) chance that time rises with the dial.
     :param sds: the fitted standard deviations, by :data:`PARTS`.
     :param residual: (n,) noise of each shot as far as it shows, and :param shown: (n,) the degrees of freedom it
@@ -105,6 +106,7 @@ class DialFit:
 
     lines: Array
     covs: Array
+    gamma: Array
     rising: Array
     sds: dict[str, float]
     residual: Array
@@ -282,6 +284,7 @@ class _Search:
         return DialFit(
             lines=lines,
             covs=covs,
+            gamma=self.gamma,
             rising=self.post.rising,
             sds={name: float(np.exp(value / 2)) for name, value in zip(PARTS, self.log_var, strict=True)},
             residual=np.where(exact, noise * self.Py, 0.0),

@@ -76,21 +76,20 @@ def pooled_covariance(
     return Scatter(covariance, np.sqrt(np.diag(covariance)), float(prior_df + df))
 
 
-def with_time_noise(found: Scatter, noise_var: float, walk_var: float, noise_df: float) -> Scatter:
-    """Replace what the few repeats say of time, at a given ratio, by what all shots with a dial say.
+def from_dial(ratio_var: float, time_per_ratio: float, noise_var: float, walk_var: float, df: float) -> Scatter:
+    """Scatter where the dial is known: time = time_per_ratio x ratio + noise about the dial line + one step of drift.
 
-    Time = slope x ratio + rest; slope and ratio stay, the rest becomes the noise about the dial line plus one step of
-    the drift, which nobody can dial out before it shows.
+    The drift belongs to it because nobody can dial it out before it shows.
 
-    :param noise_var: variance of log time about the dial line, ``noise_df`` its degrees of freedom.
-    :param walk_var: variance of the level's step from one shot to the next.
+    :param time_per_ratio: change of log time per unit of log ratio.
+    :param noise_var: variance of log time about the dial line. :param walk_var: of the level's step a shot.
 
-    >>> with_time_noise(pooled_covariance(np.empty((0, 2)), 0), 0.003, 0.001, 10.0).covariance.round(6).tolist()
-    [[0.0016, 0.0], [0.0, 0.004]]
+    >>> from_dial(0.0016, 0.5, 0.003, 0.001, 10.0).covariance.round(6).tolist()
+    [[0.0016, 0.0008], [0.0008, 0.0044]]
     """
-    ratio_var, both = float(found.covariance[0, 0]), float(found.covariance[0, 1])
-    covariance = np.array([[ratio_var, both], [both, both**2 / ratio_var + noise_var + walk_var]])
-    return Scatter(covariance, np.sqrt(np.diag(covariance)), max(found.df, noise_df))
+    both = time_per_ratio * ratio_var
+    covariance = np.array([[ratio_var, both], [both, time_per_ratio * both + noise_var + walk_var]])
+    return Scatter(covariance, np.sqrt(np.diag(covariance)), df)
 
 
 def pooled_noise(residual: ArrayLike, shown: ArrayLike, prior_var: float, prior_df: float) -> tuple[float, float]:
