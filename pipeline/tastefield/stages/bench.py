@@ -12,7 +12,7 @@ from tastefield.config import GrinderConfig
 from tastefield.errors import TastefieldError
 from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats, Scatter, Setup, Taste
 from tastefield.stats import dial_line, mixed, scatter
-from tastefield.tables.dial import since_zero, step_of
+from tastefield.tables.dial import step_of
 from tastefield.words.findings import Finding, finding
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
@@ -42,15 +42,15 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     :param grinders: step and direction of dials, where configured.
     """
     tasters = tuple(sorted(str(name) for name in derived.scores["taster"].dropna().unique()))
-    by_setup = {
-        number: _in_order(derived.shots[derived.shots["setup"] == number]) for number in range(len(derived.keys))
-    }
-    dials = _dial_lines(by_setup, grinders)
-    spreads = _scatters(by_setup, derived.keys, dials)
+    ordered = derived.shots.sort_values(["setup", "pulled_at", "place", "row"], na_position="last", kind="stable")
+    ordered = ordered.reset_index(drop=True)  # place and row decide where no time was written
+    dials = _dial_lines(ordered, grinders)
+    spreads = _scatters(ordered, derived.keys, dials)
     extraction = _extraction_lines(derived.shots)
+    edges = np.searchsorted(ordered["setup"].to_numpy(), np.arange(len(derived.keys) + 1))
     setups = []
     for number, key in enumerate(derived.keys):
-        shots = by_setup[number].reset_index(drop=True)
+        shots = ordered.iloc[edges[number] : edges[number + 1]].reset_index(drop=True)
         mine = set(shots["shot_id"])
         notes = _choke_notes(shots)
         setups.append(
@@ -67,11 +67,6 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     return tuple(setups)
 
 
-def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
-    """Shots in the order they were pulled; place and row decide where no time was written."""
-    return rows.sort_values(["pulled_at", "place", "row"], na_position="last", kind="stable")
-
-
 def _flowed(rows: pd.DataFrame) -> pd.DataFrame:
     """Shots that ran as espresso runs: a choke, a gush or a spill tells a bound, not a time or a ratio."""
     outcome = rows["outcome"].astype("object").fillna("ok")
@@ -79,11 +74,11 @@ def _flowed(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _choke_notes(rows: pd.DataFrame) -> Iterator[Finding]:
-    outcome = rows["outcome"].astype("object")
+    outcome = rows["outcome"].to_numpy(dtype=object)  # faster than the column, on every setup
     for word, code in (("choked", "choked_shots"), ("gushed", "gushed_shots")):
-        settings = [str(value) for value in rows.loc[outcome == word, "grind_setting"].dropna()]
         count = int((outcome == word).sum())
         if count:
+            settings = [str(value) for value in rows.loc[outcome == word, "grind_setting"].dropna()]
             yield finding(code, count=count, settings=", ".join(dict.fromkeys(settings)) or "not written down")
 
 
@@ -92,35 +87,36 @@ def _choke_notes(rows: pd.DataFrame) -> Iterator[Finding]:
 
 @dataclass(frozen=True, eq=False)
 class _Dials:
-    """Lines by setup; residual of each shot about them by (setup, shot_id); the variances of the bench."""
+    """Lines by setup, noise of each shot about them (setup, residual, shown), and what holds for the whole bench."""
 
     lines: dict[int, DialLine]
-    noise: pd.DataFrame  # setup, residual, shown
+    noise: pd.DataFrame
     noise_var: float = 0.0
     walk_var: float = 0.0
     time_per_ratio: float = 0.0
 
 
-def _dial_lines(by_setup: dict[int, pd.DataFrame], grinders: Sequence[GrinderConfig]) -> _Dials:
+def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dials:
     """Lines of all setups, fitted together; a stream is a setup's shots on one grinder, coffee and burr zero."""
-    rows = _on_the_dial(pd.concat(by_setup.values())) if by_setup else pd.DataFrame()
+    rows = _on_the_dial(shots)
     if rows.empty:
         return _Dials({}, pd.DataFrame(columns=["setup", "residual", "shown"]))
     configured = {entry.name: entry for entry in grinders}
     names, grinder = np.unique(rows["grinder"].astype(str), return_inverse=True)
     position = rows["dial_position"].to_numpy(dtype=float)
     entries = [configured.get(name, GrinderConfig(name=name)) for name in names]
-    steps = [entry.step or step_of(position[grinder == i]) or 1.0 for i, entry in enumerate(entries)]
+    of_grinder = _by_code(grinder, len(names))
+    steps = [entry.step or step_of(position[mine]) or 1.0 for entry, mine in zip(entries, of_grinder, strict=True)]
     stream = rows["stream"].to_numpy()
     first = np.unique(stream, return_index=True)[1]
-    usual = _usual(rows)
+    centre = _usual(rows)
     prior = np.array(list(COVARIATES.values()))
     fit = dial_line.fit(
         dial_line.DialShots(
             log_time=rows["log_time"].to_numpy(dtype=float),
             bound=rows["bound"].to_numpy(dtype=int),
             position=position,
-            covariates=_covariates(rows, usual),
+            covariates=_covariates(rows, centre),
             stream=stream,
             sitting=rows["sitting"].to_numpy(),
             grinder=grinder[first],
@@ -131,35 +127,47 @@ def _dial_lines(by_setup: dict[int, pd.DataFrame], grinders: Sequence[GrinderCon
         )
     )
     noise_var, walk_var = fit.sds["noise"] ** 2, fit.sds["walk"] ** 2
+    log_time, ran = rows["log_time"].to_numpy(dtype=float), (rows["bound"] == 0).to_numpy()
+    dial = rows.groupby(["grinder", "zero"], sort=True).ngroup().to_numpy()
+    low, high = np.full(dial.max() + 1, np.inf), np.full(dial.max() + 1, -np.inf)
+    np.minimum.at(low, dial[ran], position[ran])
+    np.maximum.at(high, dial[ran], position[ran])
+    of_stream = _by_code(stream, len(first))
+    kept = [0, 1, 3, 4]  # a line is told for the last shot: the drift up to it is in its level
     lines = {}
-    for number, shots in by_setup.items():
-        mine = since_zero(shots).index.intersection(rows.index)
-        now = rows.loc[mine]
-        now = now[now["stream"] == now["stream"].iloc[-1]] if len(now) else now
-        ran = now[now["bound"] == 0]
-        if ran.empty:
-            continue
-        at, of = int(ran["stream"].iloc[-1]), grinder[rows.index.get_loc(ran.index[-1])]
-        same = (grinder == of) & (rows["bound"] == 0) & (rows["zero"] == ran["zero"].iloc[-1])
-        kept = [0, 1, 3, 4]  # a line is told for the last shot: the drift up to it is in its level
-        line, cov = fit.lines[at, kept], fit.covs[at][np.ix_(kept, kept)]
-        lines[number] = DialLine(
+    for at in _in_force(rows):
+        mine = of_stream[at][ran[of_stream[at]]]
+        of, line, cov = grinder[mine[0]], fit.lines[at, kept], fit.covs[at][np.ix_(kept, kept)]
+        lines[int(rows["setup"].iloc[mine[0]])] = DialLine(
             intercept=float(line[0]),
             slope=float(line[1]),
             cov=cov[:2, :2],
             residual_var=noise_var,
             df=fit.df,
-            positions=ran["dial_position"].to_numpy(dtype=float),
-            log_time=ran["log_time"].to_numpy(dtype=float),
+            positions=position[mine],
+            log_time=log_time[mine],
             sign_chance=float(max(fit.rising[of], 1 - fit.rising[of])),
             step=steps[of],
             walk_var=walk_var,
-            tried=(float(position[same].min()), float(position[same].max())),
+            tried=(float(low[dial[mine[0]]]), float(high[dial[mine[0]]])),
             recipe=(line[2:], cov),
-            usual=(float(usual["ratio"].loc[at]), float(usual["dose_g"].loc[at])),
+            usual=(float(centre[at, 0]), float(centre[at, 1])),
         )
     noise = pd.DataFrame({"setup": rows["setup"], "residual": fit.residual, "shown": fit.shown})
     return _Dials(lines, noise, noise_var, walk_var, float(fit.gamma[1]))
+
+
+def _by_code(codes: np.ndarray, count: int) -> list[np.ndarray]:
+    """Rows of each code 0 ... count-1, in order."""
+    order = np.argsort(codes, kind="stable")
+    return np.split(order, np.searchsorted(codes[order], np.arange(1, count)))
+
+
+def _in_force(rows: pd.DataFrame) -> list[int]:
+    """The stream of each setup's last shot, where it is under the last burr zero and any shot of it ran."""
+    last = rows[rows["zero"] == rows["last_zero"]].groupby("setup", sort=True)["stream"].last()
+    ran = set(rows.loc[rows["bound"] == 0, "stream"])
+    return [int(stream) for stream in last if stream in ran]
 
 
 def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
@@ -174,29 +182,32 @@ def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
     pressurised = shots["basket_kind"].astype("object").eq("pressurised")
     known = np.isfinite(shots["dial_position"]) & (time > 0) & ~pressurised
     known &= outcome.isin(["ok", "stopped", "choked", "gushed"])
-    rows: pd.DataFrame = shots.assign(
+    columns = ["setup", "grinder", "coffee", "dial_position", "ratio", "dose_g"]
+    every: pd.DataFrame = shots[columns].assign(
         log_time=np.log(time.where(time > 0)),
         bound=choked.astype(int) - gushed.astype(int),
         zero=shots["grinder_zero"].astype("object").fillna("").astype(str),
+        session=shots["session"].astype("object").fillna("").astype(str),
         day=shots["pulled_at"].dt.strftime("%Y-%m-%d").fillna(""),
-    ).loc[known]
-    together = ["setup", "grinder", "coffee", "zero"]
-    rows["stream"] = rows.groupby(together, sort=True, dropna=False).ngroup()
-    rows["session"] = rows["session"].astype("object").fillna("").astype(str)
+    )
+    every["last_zero"] = every.groupby("setup")["zero"].transform("last")
+    rows: pd.DataFrame = every.loc[known].reset_index(drop=True)
+    rows["stream"] = rows.groupby(["setup", "grinder", "coffee", "zero"], sort=True, dropna=False).ngroup()
     rows["sitting"] = rows.groupby(["session", "day"], sort=True).ngroup()
     return rows
 
 
-def _usual(rows: pd.DataFrame) -> pd.DataFrame:
-    """Median ratio and dose of each stream's shots that ran; NaN where never recorded."""
+def _usual(rows: pd.DataFrame) -> Floats:
+    """Median ratio and dose (S, 2) of each stream's shots that ran; NaN where never recorded."""
     ran = rows.loc[rows["bound"] == 0, ["stream", "ratio", "dose_g"]]
-    return ran.groupby("stream", sort=True).median().reindex(range(int(rows["stream"].max()) + 1))
+    usual = ran.groupby("stream", sort=True).median().reindex(range(int(rows["stream"].max()) + 1))
+    return usual.to_numpy(dtype=float)
 
 
-def _covariates(rows: pd.DataFrame, usual: pd.DataFrame) -> Floats:
+def _covariates(rows: pd.DataFrame, usual: Floats) -> Floats:
     """Shots before the last one of its sitting (not above 0), log ratio and log dose about what is usual; else 0."""
     left = rows.groupby(["stream", "sitting"], sort=False).cumcount(ascending=False).to_numpy(dtype=float)
-    centre = usual.loc[rows["stream"]].to_numpy(dtype=float)
+    centre = usual[rows["stream"].to_numpy()]
     with np.errstate(all="ignore"):
         about = np.log(rows[["ratio", "dose_g"]].to_numpy(dtype=float) / centre)
     about[(rows["bound"] != 0).to_numpy()] = 0.0  # a bound is on the time of the usual recipe
@@ -206,29 +217,33 @@ def _covariates(rows: pd.DataFrame, usual: pd.DataFrame) -> Floats:
 # --- scatter --------------------------------------------------------------------------------------------------------
 
 
-def _scatters(by_setup: dict[int, pd.DataFrame], keys: tuple[dict[str, str], ...], dials: _Dials) -> list[Scatter]:
+def _scatters(shots: pd.DataFrame, keys: tuple[dict[str, str], ...], dials: _Dials) -> list[Scatter]:
     """Scatter pooled over the setups of one machine: from repeats of one setting, else about written targets.
 
     Where the dial is known only the ratio is taken from there, and time from all shots about their dial lines.
     """
-    machine = [key.get("machine", "") for key in keys]
-    result: dict[str, Scatter] = {}
-    for name in sorted(set(machine)):
-        numbers = [number for number, its in enumerate(machine) if its == name]
-        mine = [_flowed(by_setup[number]) for number in numbers]
-        residuals, df, source = _repeats(mine)
+    names, machine = np.unique([key.get("machine", "") for key in keys], return_inverse=True)
+    rows = _flowed(shots)
+    repeats, repeats_df, setup = _repeats(rows)
+    aimed = _about_targets(rows)
+    repeats_of = _by_code(machine[setup], len(names))
+    rows_of = _by_code(machine[rows["setup"].to_numpy()], len(names))
+    noise_of = _by_code(machine[dials.noise["setup"].to_numpy(dtype=int)], len(names))
+    residual, shown = (dials.noise[name].to_numpy(dtype=float) for name in ("residual", "shown"))
+    result = []
+    for mine, all_, dialled in zip(repeats_of, rows_of, noise_of, strict=True):
+        residuals, df, source = repeats[mine], float(repeats_df[mine].sum()), "repeats"
         if df == 0:
-            residuals, df, source = _about_targets(mine)
-        pooled = scatter.pooled_covariance(residuals, df, prior_sd=SCATTER_SD, prior_df=SCATTER_DF)
-        noise = dials.noise[dials.noise["setup"].isin(numbers)]
-        shown = float(noise["shown"].sum())
-        if shown > 0:
-            own, own_df = scatter.pooled_noise(noise["residual"], noise["shown"], dials.noise_var, SCATTER_DF)
+            residuals = aimed[all_][np.isfinite(aimed[all_]).all(axis=1)]
+            df, source = float(len(residuals)), "targets" if len(residuals) else "prior"
+        pooled = scatter.pooled_covariance(residuals, round(df), prior_sd=SCATTER_SD, prior_df=SCATTER_DF)
+        if (seen := float(shown[dialled].sum())) > 0:
+            own, own_df = scatter.pooled_noise(residual[dialled], shown[dialled], dials.noise_var, SCATTER_DF)
             ratio_var = float(pooled.covariance[0, 0])
             pooled = scatter.from_dial(ratio_var, dials.time_per_ratio, own, dials.walk_var, own_df)
-            source = "dial"
-        result[name] = Scatter(pooled.covariance, max(float(df), shown), source if df or shown else "prior")
-    return [result[name] for name in machine]
+            df, source = max(df, seen), "dial"
+        result.append(Scatter(pooled.covariance, df, source))
+    return [result[at] for at in machine]
 
 
 def _logs(rows: pd.DataFrame) -> Floats:
@@ -236,46 +251,38 @@ def _logs(rows: pd.DataFrame) -> Floats:
         return np.asarray(np.log(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)))
 
 
-def _repeats(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
-    """Residuals of log ratio and log time about the mean of shots with one setting, dose and intent."""
-    kept: list[Floats] = []
-    df = 0
-    for rows in groups:
-        rows = rows.loc[np.asarray(np.isfinite(_logs(rows)).all(axis=1))]
-        if rows.empty:
-            continue
-        same = [
-            rows["grind_setting"].astype("object").fillna("").astype(str),
-            rows["dose_g"].round(0),
-            rows["target_beverage_g"].fillna(0.0),
-            rows["target_time_s"].fillna(0.0),
-        ]
-        written = rows["grind_setting"].notna()
-        for _, group in rows[written].groupby([values[written] for values in same], sort=True):
-            for part in _same_intent(_logs(group)):
-                kept.append(part - part.mean(axis=0))
-                df += len(part) - 1
-    return (np.vstack(kept) if kept else np.empty((0, 2))), df, "repeats"
+def _repeats(rows: pd.DataFrame) -> tuple[Floats, Floats, np.ndarray]:
+    """Log ratio and log time of shots with one setting, dose and intent about their mean.
+
+    :returns: departures (n, 2), the degrees of freedom each carries (n,), and the setup of each (n,).
+    """
+    logs = _logs(rows)
+    use = np.isfinite(logs).all(axis=1) & rows["grind_setting"].notna().to_numpy()
+    rows, logs = rows[use], logs[use]
+    same = [
+        rows["setup"],
+        rows["grind_setting"].astype("object").astype(str),
+        rows["dose_g"].round(0),
+        rows["target_beverage_g"].fillna(0.0),
+        rows["target_time_s"].fillna(0.0),
+    ]
+    group = rows.groupby(same, sort=True).ngroup().to_numpy()
+    order = np.lexsort((logs[:, 0], group))
+    group, logs, setup = group[order], logs[order], rows["setup"].to_numpy(dtype=int)[order]
+    # shots of one setting part where their ratios leave a gap too wide for chance
+    part = np.cumsum((np.diff(group, prepend=-1) != 0) | (np.diff(logs[:, 0], prepend=np.inf) > SAME_INTENT)) - 1
+    count = np.bincount(part)
+    mean = np.column_stack([np.bincount(part, logs[:, i]) / count for i in (0, 1)])
+    several = count[part] > 1
+    return (logs - mean[part])[several], (1 - 1 / count[part])[several], setup[several]
 
 
-def _same_intent(logs: Floats) -> Iterator[Floats]:
-    """Split shots of one setting where their ratios leave a gap too wide for chance."""
-    logs = logs[np.argsort(logs[:, 0], kind="stable")]
-    for part in np.split(logs, np.flatnonzero(np.diff(logs[:, 0]) > SAME_INTENT) + 1):
-        if len(part) > 1:
-            yield part
-
-
-def _about_targets(groups: list[pd.DataFrame]) -> tuple[Floats, int, str]:
-    residuals = []
-    for rows in groups:
-        with np.errstate(all="ignore"):
-            ratio = np.log(rows["beverage_g"].to_numpy(dtype=float) / rows["target_beverage_g"].to_numpy(dtype=float))
-            time = np.log(rows["shot_time_s"].to_numpy(dtype=float) / rows["target_time_s"].to_numpy(dtype=float))
-        both = np.column_stack([ratio, time])
-        residuals.append(both[np.isfinite(both).all(axis=1) & (np.abs(time) <= WRONG_GRIND)])
-    stacked = np.vstack(residuals) if residuals else np.empty((0, 2))
-    return stacked, len(stacked), "targets"
+def _about_targets(rows: pd.DataFrame) -> Floats:
+    """Log ratio and log time about the written targets (n, 2); NaN where there are none or the grind was wrong."""
+    with np.errstate(all="ignore"):
+        ratio = np.log(rows["beverage_g"].to_numpy(dtype=float) / rows["target_beverage_g"].to_numpy(dtype=float))
+        time = np.log(rows["shot_time_s"].to_numpy(dtype=float) / rows["target_time_s"].to_numpy(dtype=float))
+    return np.column_stack([ratio, np.where(np.abs(time) <= WRONG_GRIND, time, np.nan)])
 
 
 # --- extraction -----------------------------------------------------------------------------------------------------
