@@ -96,6 +96,14 @@ def test_a_burr_reset_starts_the_level_anew_and_keeps_the_slope(benched):
     assert line.tried == (20, 20)
 
 
+def test_a_line_of_the_old_burr_zero_is_not_told_for_the_new_one(benched):
+    before = [{**shot, "grinder_zero": "first"} for shot in on_line([6, 7, 8, 9, 10, 8])]
+    choked = {"grinder_zero": "second", "grind_setting": "3", "outcome": "choked"}
+    unwritten = {"grinder_zero": "second", "shot_time_s": 24.0, "beverage_g": 36}
+    assert benched([*before, choked])[0].bench.dial is None
+    assert benched([*before, unwritten])[0].bench.dial is None
+
+
 def test_the_level_is_that_of_the_last_shot(benched):
     """Six shots at one setting that run 6 % longer each time."""
     times = 20 * 1.06 ** np.arange(9)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import linalg, stats
 
 from tastefield.stats import dial_line
 from tastefield.stats.dial_line import DialShots, fit
@@ -70,7 +70,8 @@ def integrated(shots, found, stream):
     V, dx = covariance(shots, rows, found.sds, np.exp(m), dial_line.LEVEL_SD)
     n = len(rows)
     y = shots.log_time[rows] - dial_line.LEVEL
-    C, K = V[:n, :n], V[:n, n:]
+    Z = shots.covariates[rows]
+    C, K = V[:n, :n] + Z @ np.diag(shots.prior_sd**2) @ Z.T, V[:n, n:]
     rest = V[n:, n:] - K.T @ np.linalg.solve(C, K)
     b = np.linspace(m - 7 * tau, m + 7 * tau, 20001)
     slopes = np.concatenate([np.exp(b), -np.exp(b)])
@@ -87,16 +88,32 @@ def integrated(shots, found, stream):
     return move @ mean, move @ cov @ move.T, rising
 
 
-def test_a_grinder_alone_gets_the_posterior_of_its_model():
+@pytest.mark.parametrize("covariates", [None, [[0.0], [0.1], [0.3], [0.0]]], ids=["dial", "dial and ratio"])
+def test_a_grinder_alone_gets_the_posterior_of_its_model(covariates):
     """Second route: a grid of 40,000 slopes, each with its normal posterior of level and slope."""
     times = np.log([36.0, 30.0, 24.0, 27.5])
     rows = [(0, 0, sitting, x, t, 0) for sitting, x, t in zip((0, 0, 1, 1), (7, 8, 9, 8), times, strict=True)]
-    shots = bench(rows)
+    shots = bench(rows, covariates=covariates)
     found = fit(shots)
     mean, cov, rising = integrated(shots, found, 0)
-    np.testing.assert_allclose(found.lines[0], mean, rtol=1e-5)
-    np.testing.assert_allclose(found.covs[0], cov, rtol=1e-4)
+    np.testing.assert_allclose(found.lines[0, :2], mean, rtol=1e-5)
+    np.testing.assert_allclose(found.covs[0, :2, :2], cov, rtol=1e-4)
     assert found.rising[0] == pytest.approx(rising, rel=1e-3)
+
+
+def stacked(shots, found, sds, grinder):
+    """All rows of a grinder as one normal vector, slope included: log times, covariance, covariates."""
+    m, tau = found.step_effect
+    size = np.exp(m + tau**2 / 2)
+    mean = (2 * found.rising[grinder] - 1) * size
+    rows, x, C = [], [], np.zeros((0, 0))
+    for stream in np.flatnonzero(shots.grinder == grinder):
+        mine = np.flatnonzero(shots.stream == stream)
+        V, dx = covariance(shots, mine, sds, np.exp(m), dial_line.LEVEL_SD)
+        rows, x = [*rows, *mine], [*x, *dx]
+        C = linalg.block_diag(C, V[: len(mine), : len(mine)])
+    C = C + (np.exp(tau**2) * size**2 - mean**2) * np.outer(x, x)
+    return shots.log_time[rows] - dial_line.LEVEL - mean * np.array(x), C, shots.covariates[rows]
 
 
 def test_the_variances_are_the_restricted_maximum_with_their_prior(monkeypatch):
@@ -105,29 +122,13 @@ def test_the_variances_are_the_restricted_maximum_with_their_prior(monkeypatch):
     shots = pulled(np.random.default_rng(3), streams=10)
     shots = replace(shots, covariates=np.zeros((len(shots.log_time), 0)), prior_mean=np.zeros(0), prior_sd=np.zeros(0))
     found = fit(shots)
-    m, tau = found.step_effect
-    size = np.exp(m + tau**2 / 2)
-    mean = (2 * found.rising - 1) * size
-    var = np.exp(tau**2) * size**2 - mean**2
 
     def objective(log_var):
         sds = dict(zip(dial_line.PARTS, np.exp(np.asarray(log_var) / 2), strict=True))
         total = 0.0
         for grinder in range(2):
-            blocks, xs, ys = [], [], []
-            for stream in np.flatnonzero(shots.grinder == grinder):
-                rows = np.flatnonzero(shots.stream == stream)
-                V, dx = covariance(shots, rows, sds, np.exp(m), dial_line.LEVEL_SD)
-                blocks.append(V[: len(rows), : len(rows)])
-                xs.append(dx)
-                ys.append(shots.log_time[rows] - dial_line.LEVEL - mean[grinder] * dx)
-            n = sum(len(x) for x in xs)
-            C, at = np.zeros((n, n)), 0
-            for block in blocks:
-                C[at : at + len(block), at : at + len(block)] = block
-                at += len(block)
-            x = np.concatenate(xs)
-            total += stats.multivariate_normal.logpdf(np.concatenate(ys), cov=C + var[grinder] * np.outer(x, x))
+            y, C, _ = stacked(shots, found, sds, grinder)
+            total += stats.multivariate_normal.logpdf(y, cov=C)
         for value, name in zip(log_var, dial_line.PARTS, strict=True):
             centre, sd = dial_line.PRIOR[name]
             total += stats.norm.logpdf(value, 2 * np.log(centre), 2 * sd)
@@ -139,6 +140,20 @@ def test_the_variances_are_the_restricted_maximum_with_their_prior(monkeypatch):
         step[part] = 1e-3
         slope = (objective(best + step) - objective(best - step)) / 2e-3
         assert slope == pytest.approx(0.0, abs=1e-4)
+
+
+def test_what_changes_time_beside_the_dial_is_generalised_least_squares_with_its_prior(monkeypatch):
+    """Second route: the same rows as one normal vector a grinder, solved at once; here dial and ratio move together."""
+    monkeypatch.setattr(dial_line, "SETTLED", 1e-9)
+    shots = pulled(np.random.default_rng(7), streams=6)
+    shots = replace(shots, covariates=shots.covariates + 0.1 * (shots.position - 20)[:, None])
+    found = fit(shots)
+    information, told = np.diag(1 / shots.prior_sd**2), shots.prior_mean / shots.prior_sd**2
+    for grinder in range(2):
+        y, C, Z = stacked(shots, found, found.sds, grinder)
+        information = information + Z.T @ np.linalg.solve(C, Z)
+        told = told + Z.T @ np.linalg.solve(C, y)
+    np.testing.assert_allclose(found.gamma, np.linalg.solve(information, told), rtol=1e-5)
 
 
 @pytest.mark.parametrize(("bound", "at"), [(1, np.log(40.0)), (-1, np.log(15.0))])
