@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
@@ -69,9 +70,12 @@ def _on_line(
     if not tried.min() - size <= position <= tried.max() + size:
         position = float(np.clip(position, tried.min() - size, tried.max() + size))
         findings.append(finding("beyond_tried_settings", grinder=grinder.name))
+    if choke is not None and (position - choke) * towards_finer >= -1e-9:
+        say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
+        return _nothing(grinder.name, say, None, "interval", step, tuple(findings))
     text = as_written(position, step)
     change = aim.shot_time_s * size
-    spread = float(np.sqrt(line.cov[1, 1])) * 1.645
+    spread = float(np.sqrt(line.cov[1, 1]) * distributions.t.ppf(0.5 + LEVEL / 2, line.df))
     per_step = tuple(sorted((change * (line.slope - spread), change * (line.slope + spread))))
     seconds = abs(change * line.slope)
     worth = f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
