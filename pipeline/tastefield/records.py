@@ -267,9 +267,19 @@ class Setup:
         return cast("pd.Series", tasted[tasted["score"] >= tasted["score"].max() - 1e-9].iloc[-1])
 
     def usual_dose(self) -> float | None:
-        """Median of the last five doses: what the technician settled on, never outside the doses seen."""
+        """Median of the last five doses: what the technician settled on, never more than the basket is safe with."""
         doses = self.shots["dose_g"].dropna().tail(5)
-        return float(doses.median()) if len(doses) else None
+        return min(float(doses.median()), self.most_dose()) if len(doses) else None
+
+    def most_dose(self) -> float:
+        """Largest dose that may be proposed: the smallest written basket rating plus 1 g; no limit without one."""
+        ratings = self.shots["basket_g"].dropna()
+        return float(ratings.min()) + 1.0 if len(ratings) else np.inf
+
+    def overdosed(self) -> bool:
+        """Whether the usual dose was more than may be proposed, so that the shots say little of the dose that is."""
+        doses = self.shots["dose_g"].dropna().tail(5)
+        return bool(len(doses) and float(doses.median()) > self.most_dose())
 
 
 @dataclass(frozen=True, eq=False)

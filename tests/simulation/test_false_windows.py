@@ -28,6 +28,7 @@ def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:
             "ratio": ratio,
             "shot_time_s": time,
             "dose_g": 18.0,
+            "basket_g": np.nan,
             "beverage_g": 18.0 * ratio,
             "stage": pd.Series([None] * shots, dtype="object"),
             "outcome": pd.Series([None] * shots, dtype="object"),

@@ -160,3 +160,17 @@ def test_a_pressurised_basket_has_no_dial(make_setup, aim):
     found = settings(setup, aim, ())
     assert found.grind_setting is None
     assert [finding.code for finding in found.findings] == ["pressurised_basket"]
+
+
+def test_seconds_per_step_widen_as_student_does_with_few_shots(make_setup, aim):
+    """90 % of Student's t with 6 degrees of freedom lie within 1.943 (tables of the t distribution)."""
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    estimate, low, high = settings(setup, aim, ()).seconds_per_step
+    error = aim.shot_time_s * np.sqrt(setup.bench.dial.cov[1, 1])
+    assert (high - estimate) / error == pytest.approx(1.943, abs=0.001)
+    assert (estimate - low) / error == pytest.approx(1.943, abs=0.001)
+
+
+def test_a_dial_that_ends_at_its_choke_gives_no_setting(make_setup, aim):
+    setup = with_line(make_setup(numbered(outcomes=(10,))), -0.1, [6, 7, 8, 9, 10])
+    assert settings(setup, aim, (GrinderConfig(name="A", lowest=1, highest=10),)).grind_setting is None

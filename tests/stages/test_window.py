@@ -155,3 +155,16 @@ def test_two_tasted_shots_promise_no_window_however_good_they_were(make_setup, h
     assert aim.window is None
     assert aim.status == "tentative"
     assert "few_tasted" in [finding.code for finding in aim.findings]
+
+
+def test_no_dose_more_than_a_gram_over_the_basket_is_recommended_or_promised(make_setup, hill):
+    shots = [{**shot, "dose_g": 21.0, "basket_g": 18.0, "beverage_g": shot["beverage_g"] * 21 / 18} for shot in SPREAD]
+    aim = window(make_setup(shots, TASTED), hill(), 0.8)
+    assert aim.dose_g == 19.0
+    assert aim.window is None
+    assert "dose_over_basket" in [finding.code for finding in aim.findings]
+
+
+def test_a_dose_within_a_gram_of_the_basket_stays(make_setup, hill):
+    shots = [{**shot, "dose_g": 18.8, "basket_g": 18.0} for shot in SPREAD]
+    assert window(make_setup(shots, TASTED), hill(), 0.8).dose_g == 18.8

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
@@ -73,12 +74,15 @@ def _on_line(
     shots = since_zero(setup.shots)
     choke = choke_position(shots["outcome"], shots["dial_position"], higher_is)
     towards_finer = 1.0 if higher_is == "finer" else -1.0
-    if choke is not None and (position - choke) * towards_finer >= -1e-9:
+    if choke is not None and (position - choke) * towards_finer >= -1e-9:  # last, so that nothing moves it back
         position = choke - towards_finer * size
         findings.append(finding("held_off_choke", choke=as_written(choke, step)))
+        if not low <= position <= high:
+            say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
+            return _nothing(grinder.name, say, None, "interval", step, tuple(findings))
     text = as_written(position, step)
     change = aim.shot_time_s * size
-    spread = float(np.sqrt(line.cov[1, 1])) * 1.645
+    spread = float(np.sqrt(line.cov[1, 1]) * distributions.t.ppf(0.5 + LEVEL / 2, line.df))
     per_step = tuple(sorted((change * (line.slope - spread), change * (line.slope + spread))))
     seconds = abs(change * line.slope)
     worth = f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"

@@ -48,7 +48,10 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     shape = (len(ratio), len(time))
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     cell = cast("tuple[int, int]", tuple(int(i) for i in np.unravel_index(best, shape)))
-    enough = len(_tasted(setup)) >= FEWEST_TASTED
+    overdosed = setup.overdosed()
+    if overdosed:
+        findings.append(finding("dose_over_basket", most=f"{setup.most_dose():.1f}"))
+    enough = len(_tasted(setup)) >= FEWEST_TASTED and not overdosed
     box = largest_box(good, cell, np.log(ratio), np.log(time)) if good[cell] and enough else None
     limits = (
         None

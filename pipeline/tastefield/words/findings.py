@@ -237,6 +237,12 @@ CATALOGUE: dict[str, Entry] = {
         "Let a second person taste the same cup, or taste it twice.",
     ),
     # --- window -------------------------------------------------------------------------------------------------
+    "dose_over_basket": Entry(
+        "warn",
+        "The usual dose is more than 1 g over the rating of the basket: the recipe is held to {most} g, and no range "
+        "is promised because few shots were pulled there.",
+        "Use a larger basket, or pull and taste shots at this dose.",
+    ),
     "few_tasted": Entry(
         "note",
         "Tasted shots: {tasted}. No range is promised from fewer than three.",
