@@ -174,3 +174,17 @@ def test_seconds_per_step_widen_as_student_does_with_few_shots(make_setup, aim):
 def test_a_dial_that_ends_at_its_choke_gives_no_setting(make_setup, aim):
     setup = with_line(make_setup(numbered(outcomes=(10,))), -0.1, [6, 7, 8, 9, 10])
     assert settings(setup, aim, (GrinderConfig(name="A", lowest=1, highest=10),)).grind_setting is None
+
+
+def test_a_choke_is_not_forgotten_because_the_burr_zero_was_not_written_down(make_setup, aim):
+    shots = numbered(outcomes=(8,))
+    for labels in (["a"] * 5 + [None], [None] * 5 + ["a"], ["a"] * 6):
+        labelled = [{**shot, "grinder_zero": label} for shot, label in zip(shots, labels, strict=True)]
+        found = settings(with_line(make_setup(labelled), -0.1, [6, 7, 8, 9, 10]), aim, ())
+        assert float(found.grind_setting) > 8
+
+
+def test_a_choke_of_the_burr_zero_before_bounds_nothing(make_setup, aim):
+    shots = [{"outcome": "choked", "grind_setting": "8", "grinder_zero": "old"}]
+    shots += [{**shot, "grinder_zero": "new"} for shot in numbered()]
+    assert settings(with_line(make_setup(shots), -0.1, [6, 7, 8, 9, 10]), aim, ()).grind_setting == "8"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
-from tastefield.tables.dial import as_written, choke_position
+from tastefield.tables.dial import as_written, choke_position, since_zero
 
 DRAWS = 1000
 MOST = 3
@@ -117,7 +117,8 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> tuple[Floats, lis
     else:
         tried = setup.shots["dial_position"].dropna().to_numpy(dtype=float)
         steps = np.arange(tried.min() - settings.step, tried.max() + 1.5 * settings.step, settings.step)
-        choke = choke_position(setup.shots["outcome"], setup.shots["dial_position"], settings.higher_is)
+        here = since_zero(setup.shots)
+        choke = choke_position(here["outcome"], here["dial_position"], settings.higher_is)
         if choke is not None:
             steps = steps[steps < choke - 1e-9] if settings.higher_is == "finer" else steps[steps > choke + 1e-9]
         times = np.exp(settings.line[0] + settings.line[1] * steps)

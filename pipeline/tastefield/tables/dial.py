@@ -35,9 +35,16 @@ def as_written(position: float, step: float | None) -> str:
 
 
 def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
-    """The shots whose burr zero is that of the last shot: positions under another zero mean another grind."""
+    """The shots not written under another burr zero than the last one named.
+
+    Positions under another zero mean another grind. A shot without a label stays: a choke must not be forgotten because
+    nobody wrote the zero down.
+    """
     zero = shots["grinder_zero"].astype("object").fillna("")
-    return shots[(zero == zero.iloc[-1]).to_numpy(dtype=bool)] if len(shots) else shots
+    named = zero[zero != ""]
+    if named.empty:
+        return shots
+    return shots[zero.isin(["", named.iloc[-1]]).to_numpy(dtype=bool)]
 
 
 def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str) -> float | None:
