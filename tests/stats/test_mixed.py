@@ -13,6 +13,7 @@ from scipy import optimize, stats
 
 from tastefield.errors import FitError
 from tastefield.stats import canonical, mixed, second_order
+from tastefield.stats.mixed import search
 
 TERMS = ("1", "x1", "x2", "x1^2", "x2^2", "x1:x2")  # the order of the fixed effects in the reference surfaces
 
@@ -518,12 +519,14 @@ def test_profile_limits_lie_where_a_dense_search_says_the_deviance_has_risen():
 
 def test_the_search_never_steps_onto_a_barrier():
     # x - 0.1 log x, least at 0.1; the first Newton step from 10 points far below zero
-    def slope_with_barrier(x):
-        return float(x[0] - 0.1 * np.log(x[0])), 1 - 0.1 / x, np.diag(0.1 / x**2)
+    def slope_with_barrier(setups, x):
+        return x[:, 0] - 0.1 * np.log(x[:, 0]), 1 - 0.1 / x, (0.1 / x**2)[:, None]
 
-    found = mixed._minimise(slope_with_barrier, np.array([10.0]), np.array([True]), barrier=0)
-    assert found.converged
-    assert found.x[0] == pytest.approx(0.1, rel=1e-4)
+    nothing_held = np.zeros((2, 1), dtype=bool)
+    start = np.array([[10.0], [0.02]])
+    found = search.minimise(slope_with_barrier, start, np.array([True]), nothing_held, barrier=0)
+    assert found.converged.all()
+    assert found.x == pytest.approx(0.1, rel=1e-4)
 
 
 def test_all_faults_of_the_input_are_told_at_once():
