@@ -520,7 +520,8 @@ def test_profile_limits_lie_where_a_dense_search_says_the_deviance_has_risen():
 def test_the_search_never_steps_onto_a_barrier():
     # x - 0.1 log x, least at 0.1; the first Newton step from 10 points far below zero
     def slope_with_barrier(setups, x):
-        return x[:, 0] - 0.1 * np.log(x[:, 0]), 1 - 0.1 / x, (0.1 / x**2)[:, None]
+        bend = (0.1 / x**2)[:, None]
+        return x[:, 0] - 0.1 * np.log(x[:, 0]), 1 - 0.1 / x, bend, bend
 
     nothing_held = np.zeros((2, 1), dtype=bool)
     start = np.array([[10.0], [0.02]])

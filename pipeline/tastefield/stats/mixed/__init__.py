@@ -12,12 +12,12 @@ the columns of Z, Q and y are looked at, so the cost of a step does not depend o
 
 **At each T** (``criterion``). V = s2 H, H = I + Z T Z'. The factor with most levels, a, is eliminated: Z_a'Z_a is
 block diagonal with a small block D_l for each level l. With S_l the products of that level's columns with the dense
-columns (those of all other factors, b, then Q, then y) and B all cross-products of the dense columns,
+columns (Q, then those of all other factors, b, then y) and B all cross-products of the dense columns,
 
     G_l = T_a (I + D_l T_a)^-1        M = B - sum_l S_l' G_l S_l        log|H_a| = sum_l log|I + D_l T_a|
 
 (``eliminate``, ``dense_products``; the Schur complement). M has the size of what is left: 12 for 30 shots by 5 tasters
-and 6 terms. With q the columns of b and Q together, and C the inverse of the mixed-model equations
+and 6 terms. With q the columns of Q and b together, and C the inverse of the mixed-model equations
 
     C = (M_qq + T_b^-1 on the columns of b)^-1 = F (I + F' M F on b, F'M beside)^-1 F',    T_b = F F'
 
@@ -36,9 +36,10 @@ T_a, M itself moves: with K_l = (I + D_l T_a)^-1 S_l and N_l = (I + D_l T_a)^-1 
     d r2 = w'dM w,   w = W's column of y       d2 r2 = w'd2M w - 2 (dM w)_q' C (dM w)_q
     across a and b: dP = W'dM W
 
-**Search** (``search``). Newton's method from the local minima of a coarse map of the deviance; steps end at zero where a
-variance would turn negative, and a variance at zero stays while the deviance rises from there (active set). All setups
-step together and finished ones drop out. Full covariances are searched through their Cholesky factor.
+**Search** (``search``). From the local minima of a coarse map of the deviance, by scoring (the expected Hessian) while
+far and by Newton's method when near; steps end at zero where a variance would turn negative, and a variance at zero
+stays while the deviance rises from there (active set). All setups step together and finished ones drop out. Full
+covariances are searched through their Cholesky factor.
 
 **Then** (``estimate``): b, its covariance s2 R^-1 C_QQ R^-T, its derivatives by the variances, the covariance of the
 variances from the Hessian, effects. What the design cannot tell apart is held at zero beforehand (``confounded``).

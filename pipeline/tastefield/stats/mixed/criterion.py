@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from tastefield.stats.mixed.stack import Array, Stack
+from tastefield.stats.mixed.stack import Array, Bools, Codes, Stack
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,14 +27,13 @@ class State:
 
     levels: Levels
     M: Array  # (setups, m, m): dense columns' cross-products in the metric of (I + Z_a T_a Z_a')^-1
-    factor: Array  # (setups, k, k) lower factor of the dense T
-    C: Array  # inverse of the mixed-model equations' matrix, (setups, k + p, k + p); singular where T is
-    logdet_h: Array
-    logdet_x: Array
+    factor: Array  # lower factor of the dense T: (setups, k, k), or its diagonal (setups, k)
+    C: Array  # inverse of the mixed-model equations' matrix, (setups, p + k, p + k); singular where T is
+    logdet: Array  # log |H| + log |X'H^-1 X|
     r2: Array
     W: Array  # (setups, m, k + 1): dense random columns and y less their prediction
     P: Array  # (setups, k + 1, k + 1): Z'PZ, Z'Py, y'Py
-    good: Array  # (setups,) bool
+    good: Bools  # (setups,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +46,7 @@ class Pieces:
     r2: Array
     r2_g: Array
     r2_h: Array
-    good: Array
+    good: Bools
 
 
 def eliminate(stack: Stack, factors: list[Array]) -> Levels:
@@ -81,16 +80,27 @@ def dense_products(stack: Stack, levels: Levels) -> Array:
 
 
 def block_factor(stack: Stack, factors: list[Array]) -> Array:
-    """Lower factor of the dense T from the (width, width) lower factor of each part."""
-    L = np.zeros((stack.size, stack.dense, stack.dense))
-    for part, small in zip(stack.parts, factors, strict=True):
-        if part.start is None:
-            continue
-        at = np.arange(part.levels)
+    """Lower factor of the dense T from the (width, width) lower factor of each part; its diagonal if that is all."""
+    k, dense = stack.dense, [(part, L) for part, L in zip(stack.parts, factors, strict=True) if part.start is not None]
+    if not any(part.full for part, _ in dense):
+        diagonals = [np.repeat(np.diagonal(L, axis1=1, axis2=2), part.levels, axis=1) for part, L in dense]
+        return np.concatenate(diagonals, axis=1) if diagonals else np.zeros((stack.size, 0))
+    out = np.zeros((stack.size, k, k))
+    for part, small in dense:
+        at = np.arange(part.levels) - stack.p
         for a in range(part.width):
             for b in range(a + 1):
-                L[:, part.columns(a).start + at, part.columns(b).start + at] = small[:, a, b, None]
-    return L
+                out[:, part.columns(a).start + at, part.columns(b).start + at] = small[:, a, b, None]
+    return out
+
+
+def _times(F: Array, A: Array) -> Array:
+    """F A, F a stack of matrices or of diagonals."""
+    return np.asarray(F[:, :, None] * A if F.ndim == 2 else F @ A)
+
+
+def _transposed(F: Array) -> Array:
+    return F if F.ndim == 2 else F.swapaxes(1, 2)
 
 
 def cholesky(matrices: Array) -> Array:
@@ -108,57 +118,66 @@ def cholesky(matrices: Array) -> Array:
     return out
 
 
-def _scaled(stack: Stack, M: Array, L: Array) -> Array:
-    """I + L' M L on the random columns, L' M beside them: regular whatever T is."""
-    k = stack.dense
+def _scaled(stack: Stack, M: Array, F: Array) -> Array:
+    """I + F'M F on the random columns, F'M beside them: regular whatever T is."""
+    random = slice(stack.p, stack.p + stack.dense)
+    Ft = _transposed(F)
     out = M.copy()
-    out[:, :k] = L.swapaxes(1, 2) @ M[:, :k]
-    out[:, :, :k] = out[:, :, :k] @ L
-    at = np.arange(k)
+    out[:, random] = _times(Ft, M[:, random])
+    out[:, :, random] = _times(Ft, out[:, :, random].swapaxes(1, 2)).swapaxes(1, 2)
+    at = np.arange(random.start, random.stop)
     out[:, at, at] += 1.0
     return out
 
 
-def _logdets(stack: Stack, scaled: Array) -> tuple[Array, Array, Array, Array]:
-    """log |inner|, log |X'H^-1 X|, y'P y and whether they exist, from the pivots of the augmented matrix."""
-    k, p = stack.dense, stack.p
+def _pivots(scaled: Array) -> tuple[Array, Array, Bools]:
+    """log |leading block|, y'P y and whether they exist, from the Cholesky factor with y last."""
     pivots = np.diagonal(cholesky(scaled), axis1=1, axis2=2)
-    good = np.isfinite(pivots).all(axis=1)
+    good = np.asarray(np.isfinite(pivots).all(axis=1))
     pivots = np.where(good[:, None], pivots, 1.0)
-    logs = 2 * np.log(pivots)
-    return logs[:, :k].sum(axis=1), logs[:, k : k + p].sum(axis=1), pivots[:, -1] ** 2, good
+    return 2 * np.log(pivots[:, :-1]).sum(axis=1), pivots[:, -1] ** 2, good
 
 
-def value(stack: Stack, levels: Levels, M: Array, factors: list[Array], reml: bool) -> tuple[Array, Array, Array]:
+def value(stack: Stack, levels: Levels, M: Array, factors: list[Array], reml: bool) -> tuple[Array, Array, Bools]:
     """log-determinant part, y'P y and whether they exist, without derivatives."""
-    logdet_h, logdet_x, r2, good = _logdets(stack, _scaled(stack, M, block_factor(stack, factors)))
-    return levels.logdet + logdet_h + (logdet_x if reml else 0.0), r2, good
+    scaled = _scaled(stack, M, block_factor(stack, factors))
+    logdet, r2, good = _pivots(scaled)
+    if not reml:
+        logdet = _random_logdet(stack, scaled)
+    return levels.logdet + logdet, r2, good
+
+
+def _random_logdet(stack: Stack, scaled: Array) -> Array:
+    """log |H| of the dense columns."""
+    k = slice(stack.p, stack.p + stack.dense)
+    return np.asarray(np.linalg.slogdet(scaled[:, k, k])[1])
 
 
 def state(stack: Stack, factors: list[Array]) -> State:
     """Eliminate, invert, solve."""
     levels = eliminate(stack, factors)
-    M, L = dense_products(stack, levels), block_factor(stack, factors)
-    k, theta = stack.dense, stack.dense + stack.p
-    scaled = _scaled(stack, M, L)
-    logdet_h, logdet_x, r2, good = _logdets(stack, scaled)
-    scaled[~good] = np.eye(theta + 1)
-    C = np.linalg.inv(scaled[:, :theta, :theta])
-    C[:, :k] = L @ C[:, :k]
-    C[:, :, :k] = C[:, :, :k] @ L.swapaxes(1, 2)
-    asked = np.r_[0:k, theta]
-    W = np.zeros((stack.size, theta + 1, k + 1))
-    W[:, :theta] = -C @ M[:, :theta][:, :, asked]
-    W[:, asked, np.arange(k + 1)] += 1.0
-    P = M[:, asked] @ W
-    return State(levels, M, L, C, levels.logdet + logdet_h, logdet_x, r2, W, P, good)
+    M, F = dense_products(stack, levels), block_factor(stack, factors)
+    p, theta = stack.p, stack.p + stack.dense
+    scaled = _scaled(stack, M, F)
+    logdet, r2, good = _pivots(scaled)
+    if not good.all():
+        scaled[~good] = np.eye(theta + 1)
+    C = np.asarray(np.linalg.inv(scaled[:, :theta, :theta]), dtype=float)
+    C[:, p:] = _times(F, C[:, p:])
+    C[:, :, p:] = _times(F, C[:, :, p:].swapaxes(1, 2)).swapaxes(1, 2)
+    W = np.zeros((stack.size, theta + 1, theta + 1 - p))
+    np.matmul(C, -M[:, :theta, p:], out=W[:, :theta])
+    at = np.arange(theta + 1 - p)
+    W[:, p + at, at] += 1.0
+    return State(levels, M, F, C, levels.logdet + logdet, r2, W, M[:, p:] @ W, good)
 
 
 def given_fixed(stack: Stack, s: State) -> Array:
     """C of the random columns alone, the fixed effects taken as known."""
-    k = stack.dense
-    inner = np.linalg.inv(np.eye(k) + s.factor.swapaxes(1, 2) @ s.M[:, :k, :k] @ s.factor)
-    return np.asarray(s.factor @ inner @ s.factor.swapaxes(1, 2))
+    k = slice(stack.p, stack.p + stack.dense)
+    inner = np.asarray(np.linalg.inv(_scaled(stack, s.M, s.factor)[:, k, k]), dtype=float)
+    half = _times(s.factor, inner)
+    return _times(s.factor, half.swapaxes(1, 2))
 
 
 def places(stack: Stack, component: int) -> list[tuple[int, int]]:
@@ -169,12 +188,15 @@ def places(stack: Stack, component: int) -> list[tuple[int, int]]:
 
 def first_derivatives(stack: Stack, s: State) -> dict[int, Array]:
     """dM by each component of the eliminated factor, (setups, m, m)."""
-    kept = s.levels.kept
     return {
-        i: -sum((_products(kept[:, :, a], kept[:, :, b]) for a, b in places(stack, i)), np.zeros(()))
-        for i, (part, _, _) in enumerate(stack.components)
-        if part == stack.eliminated
+        i: _first_derivative(stack, s, i) for i, (part, _, _) in enumerate(stack.components) if part == stack.eliminated
     }
+
+
+def _first_derivative(stack: Stack, s: State, i: int) -> Array:
+    kept = s.levels.kept
+    terms = [_products(kept[:, :, a], kept[:, :, b]) for a, b in places(stack, i)]
+    return np.negative(terms[0]) if len(terms) == 1 else -(terms[0] + terms[1])
 
 
 def second_derivative(stack: Stack, s: State, i: int, j: int) -> Array:
@@ -192,71 +214,103 @@ def _trace(matrices: Array) -> Array:
 
 
 def _both(one: Array, other: Array) -> Array:
-    """tr(one other) of stacked square matrices."""
-    return np.asarray(np.einsum("sij,sji->s", one, other))
+    """tr(one' other) of stacked matrices."""
+    return np.asarray(np.einsum("sij,sij->s", one, other))
+
+
+def _dot(one: Array, other: Array) -> Array:
+    return np.asarray(np.einsum("si,si->s", one, other))
+
+
+def _form(left: Array, matrix: Array, right: Array) -> Array:
+    """left' matrix right of stacked vectors and matrices."""
+    return _dot(left, (matrix @ right[:, :, None])[:, :, 0])
 
 
 def pieces(stack: Stack, s: State, reml: bool) -> Pieces:
     """Log-determinant and y'P y with their derivatives; the formulas are in the package's docstring."""
-    k, theta = stack.dense, stack.dense + stack.p
+    p, k, theta = stack.p, stack.dense, stack.dense + stack.p
     m = len(stack.components)
-    lg, rg = np.zeros((stack.size, m)), np.zeros((stack.size, m))
-    lh, rh = np.zeros((stack.size, m, m)), np.zeros((stack.size, m, m))
+    random = slice(p, theta)
     if reml:
-        E, A, free = s.C, s.P[:, :k, :k], s.W[:, :theta, :k]
+        logdet, E, within, A, free = s.logdet, s.C, slice(0, theta), s.P[:, :k, :k], s.W[:, :theta, :k]
     else:
-        E = given_fixed(stack, s)
-        free = np.eye(k) - E @ s.M[:, :k, :k]
-        A = s.M[:, :k, :k] @ free
-    size = E.shape[1]
+        logdet = s.levels.logdet + _random_logdet(stack, _scaled(stack, s.M, s.factor))
+        E, within = given_fixed(stack, s), random
+        free = np.eye(k) - E @ s.M[:, random, random]
+        A = s.M[:, random, random] @ free
+    shape = stack.size, m
+    good = np.asarray(s.good & (s.r2 > 0))
+    out = Pieces(logdet, np.zeros(shape), np.zeros((*shape, m)), s.r2, np.zeros(shape), np.zeros((*shape, m)), good)
+    _add_dense(stack, s, A, out)
+    for i, dM in first_derivatives(stack, s).items():
+        _add_eliminated(stack, s, i, dM, E, within, free, out)
+    lower = np.tril_indices(m, -1)
+    for h in (out.logdet_h, out.r2_h):
+        h[:, lower[1], lower[0]] = h[:, lower[0], lower[1]]
+    return out
+
+
+def _add_dense(stack: Stack, s: State, A: Array, out: Pieces) -> None:
+    """Derivatives by the dense components: blocks of A, of Q = Z'PZ and of u = Z'Py."""
+    k = stack.dense
     Q, u = s.P[:, :k, :k], s.P[:, :k, k]
-    slopes = first_derivatives(stack, s)
-    times = {i: E @ slope[:, :size, :size] for i, slope in slopes.items()}
-    moved = {i: slope @ s.W for i, slope in slopes.items()}
-    for i, slope in slopes.items():
-        dP = s.W.swapaxes(1, 2) @ moved[i]
-        dA = dP[:, :k, :k] if reml else free.swapaxes(1, 2) @ slope[:, :k, :k] @ free
-        lg[:, i] = _trace(times[i])
-        rg[:, i] = dP[:, k, k]
-        for a, b in places(stack, i):
-            lg[:, i] += s.levels.N[:, :, a, b].sum(axis=1)
-        for j in slopes:
-            if j > i:
-                continue
-            bend = second_derivative(stack, s, i, j)
-            lh[:, i, j] = _both(E, bend[:, :size, :size]) - _both(times[i], times[j])
-            for a, b in places(stack, i):
-                for c, d in places(stack, j):
-                    lh[:, i, j] -= (s.levels.N[:, :, d, a] * s.levels.N[:, :, b, c]).sum(axis=1)
-            w, left, right = s.W[:, :, k], moved[i][:, :theta, k], moved[j][:, :theta, k]
-            rh[:, i, j] = np.einsum("si,sij,sj->s", w, bend, w)
-            rh[:, i, j] -= 2 * np.einsum("si,sij,sj->s", left, s.C, right)
-            lh[:, j, i], rh[:, j, i] = lh[:, i, j], rh[:, i, j]
-        for j in range(m):
-            if j not in slopes:
-                for r, c in stack.slices(j):
-                    lh[:, i, j] += _trace(dA[:, r, c])
-                    rh[:, i, j] -= (dP[:, r, k] * u[:, c]).sum(axis=1) + (u[:, r] * dP[:, c, k]).sum(axis=1)
-                lh[:, j, i], rh[:, j, i] = lh[:, i, j], rh[:, i, j]
-    for i in range(m):
-        if i in slopes:
-            continue
+    dense = [i for i, (part, _, _) in enumerate(stack.components) if part != stack.eliminated]
+    for i in dense:
         for r, c in stack.slices(i):
-            lg[:, i] += _trace(A[:, r, c])
-            rg[:, i] -= (u[:, r] * u[:, c]).sum(axis=1)
-            for j in range(i + 1):
-                if j in slopes:
-                    continue
+            out.logdet_g[:, i] += _trace(A[:, r, c])
+            out.r2_g[:, i] -= _dot(u[:, r], u[:, c])
+            for j in (j for j in dense if j <= i):
                 for r2, c2 in stack.slices(j):
-                    lh[:, i, j] -= np.einsum("sij,sij->s", A[:, r, c2], A[:, c, r2])
-                    rh[:, i, j] += 2 * np.einsum("si,sij,sj->s", u[:, r], Q[:, c, r2], u[:, c2])
-        for j in range(i):
-            if j not in slopes:
-                lh[:, j, i], rh[:, j, i] = lh[:, i, j], rh[:, i, j]
-    return Pieces(s.logdet_h + (s.logdet_x if reml else 0.0), lg, lh, s.r2, rg, rh, s.good & (s.r2 > 0))
+                    out.logdet_h[:, i, j] -= _both(A[:, r, c2], A[:, c, r2])
+                    out.r2_h[:, i, j] += 2 * _form(u[:, r], Q[:, c, r2], u[:, c2])
 
 
-Deviance = tuple[Array, Array, Array]
+def _add_eliminated(
+    stack: Stack, s: State, i: int, dM: Array, E: Array, within: slice, free: Array, out: Pieces
+) -> None:
+    """Derivatives by one component of the eliminated factor, alone and with every other component.
+
+    Entries [larger, smaller] of the Hessians are filled.
+    """
+    k, theta = stack.dense, stack.dense + stack.p
+    N, w, u = s.levels.N, s.W[:, :, k], s.P[:, :k, k]
+    moved = dM @ s.W
+    dP = s.W.swapaxes(1, 2) @ moved
+    dA = free.swapaxes(1, 2) @ dM[:, within, within] @ free if within.start else dP[:, :k, :k]
+    times = E @ dM[:, within, within]
+    out.logdet_g[:, i] = _trace(times) + sum(N[:, :, a, b].sum(axis=1) for a, b in places(stack, i))
+    out.r2_g[:, i] = dP[:, k, k]
+    for j, (part, _, _) in enumerate(stack.components):
+        at = max(i, j), min(i, j)
+        if part != stack.eliminated:
+            for r, c in stack.slices(j):
+                out.logdet_h[:, *at] += _trace(dA[:, r, c])
+                out.r2_h[:, *at] -= _dot(dP[:, r, k], u[:, c]) + _dot(u[:, r], dP[:, c, k])
+        elif j <= i:
+            dM2 = dM if i == j else _first_derivative(stack, s, j)
+            bend = second_derivative(stack, s, i, j)
+            other = times if i == j else E @ dM2[:, within, within]
+            out.logdet_h[:, i, j] = _both(E, bend[:, within, within]) - _both(times.swapaxes(1, 2), other)
+            for a, b in places(stack, i):
+                for e, d in places(stack, j):
+                    out.logdet_h[:, i, j] -= _dot(N[:, :, d, a], N[:, :, b, e])
+            half = moved[:, :theta, k] if i == j else (dM2 @ w[:, :, None])[:, :theta, 0]
+            out.r2_h[:, i, j] = _form(w, bend, w) - 2 * _form(moved[:, :theta, k], s.C, half)
+
+
+Deviance = tuple[Array, Array, Array, Array]
+"""Value, gradient, Hessian, and a Hessian never indefinite to step by far from the optimum: the expected one."""
+
+
+class Criterion(Protocol):
+    """A deviance made of the pieces, for each setup."""
+
+    def take(self, setups: Codes) -> Criterion:
+        """The same for some of the setups."""
+
+    def __call__(self, c: Pieces, tau: Array) -> Deviance:
+        """At the components ``tau`` (setups, c) of T."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,7 +319,8 @@ class Profiled:
 
     size: Array
 
-    def take(self, setups: Array) -> Profiled:
+    def take(self, setups: Codes) -> Profiled:
+        """The same for some of the setups."""
         return Profiled(self.size[setups])
 
     def value(self, logdet: Array, r2: Array) -> Array:
@@ -273,11 +328,14 @@ class Profiled:
         return np.asarray(logdet + self.size * (1 + np.log(2 * math.pi * r2 / self.size)))
 
     def __call__(self, c: Pieces, tau: Array) -> Deviance:
+        """At the components ``tau`` of T."""
         n, r2 = self.size[:, None], c.r2[:, None]
-        g = c.logdet_g + n * c.r2_g / r2
-        outer = c.r2_g[:, :, None] * c.r2_g[:, None]
-        h = c.logdet_h + n[:, None] * (c.r2_h / r2[:, None] - outer / r2[:, None] ** 2)
-        return self.value(c.logdet, c.r2), g, h
+        slope = c.r2_g / r2
+        g = c.logdet_g + n * slope
+        h = c.logdet_h + n[:, None] * (c.r2_h / r2[:, None] - slope[:, :, None] * slope[:, None])
+        # tr(A V_i A V_j) - tr(A V_i) tr(A V_j) / N
+        expected = -c.logdet_h - c.logdet_g[:, :, None] * c.logdet_g[:, None] / n[:, None]
+        return self.value(c.logdet, c.r2), g, h, expected
 
 
 @dataclass(frozen=True, eq=False)
@@ -287,12 +345,14 @@ class NoiseFixed:
     size: Array
     noise: float
 
-    def take(self, setups: Array) -> NoiseFixed:
+    def take(self, setups: Codes) -> NoiseFixed:
+        """The same for some of the setups."""
         return NoiseFixed(self.size[setups], self.noise)
 
     def __call__(self, c: Pieces, tau: Array) -> Deviance:
+        """At the components ``tau`` of T."""
         f = c.logdet + self.size * math.log(2 * math.pi * self.noise) + c.r2 / self.noise
-        return f, c.logdet_g + c.r2_g / self.noise, c.logdet_h + c.r2_h / self.noise
+        return f, c.logdet_g + c.r2_g / self.noise, c.logdet_h + c.r2_h / self.noise, -c.logdet_h
 
 
 @dataclass(frozen=True, eq=False)
@@ -303,10 +363,12 @@ class ComponentFixed:
     at: int
     variance: float
 
-    def take(self, setups: Array) -> ComponentFixed:
+    def take(self, setups: Codes) -> ComponentFixed:
+        """The same for some of the setups."""
         return ComponentFixed(self.size[setups], self.at, self.variance)
 
     def __call__(self, c: Pieces, tau: Array) -> Deviance:
+        """At the components ``tau`` of T."""
         at, variance = self.at, self.variance
         t = tau[:, at]
         f = c.logdet + self.size * np.log(2 * math.pi * variance / t) + t * c.r2 / variance
@@ -316,7 +378,4 @@ class ComponentFixed:
         h[:, at] += c.r2_g / variance
         h[:, :, at] += c.r2_g / variance
         h[:, at, at] += self.size / t**2
-        return f, g, h
-
-
-Criterion = Callable[[Pieces, Array], Deviance]
+        return f, g, h, h

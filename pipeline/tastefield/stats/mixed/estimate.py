@@ -43,13 +43,13 @@ def degrees(stack: Stack, reml: bool) -> Array:
 
 def estimate(stack: Stack, found: Optimum, reml: bool) -> Estimates:
     """Fixed effects, variances and their errors at the optimum."""
-    k, theta = stack.dense, stack.dense + stack.p
+    k = stack.dense
     small = factors_of(stack, found.x)
     s = criterion.state(stack, small)
     noise = s.r2 / degrees(stack, reml)
-    back = np.linalg.inv(stack.R)
-    fixed = stack.ordinary - (back @ s.W[:, k:theta, k:])[:, :, 0]
-    unit_cov = back @ s.C[:, k:, k:] @ back.swapaxes(1, 2)
+    back = np.asarray(np.linalg.inv(stack.R), dtype=float)
+    fixed = stack.ordinary - (back @ s.W[:, : stack.p, k:])[:, :, 0]
+    unit_cov = back @ s.C[:, : stack.p, : stack.p] @ back.swapaxes(1, 2)
     tau = entries(stack, small)
     units = component_units(stack)
     slopes = _fixed_slopes(stack, s, back, tau, unit_cov)
@@ -87,9 +87,9 @@ def _fixed_slopes(stack: Stack, s: State, back: Array, tau: Array, unit_cov: Arr
     k, theta, m = stack.dense, stack.dense + stack.p, len(stack.components)
     slopes = np.zeros((stack.size, m + 1, stack.p, stack.p))
     for i, dM in criterion.first_derivatives(stack, s).items():
-        half = back @ s.C[:, k:]
+        half = back @ s.C[:, : stack.p]
         slopes[:, i] = -half @ dM[:, :theta, :theta] @ half.swapaxes(1, 2)
-    B = back @ s.W[:, k:theta, :k]
+    B = back @ s.W[:, : stack.p, :k]
     for i, (part, _, _) in enumerate(stack.components):
         if part != stack.eliminated:
             for r, c in stack.slices(i):
@@ -162,8 +162,8 @@ def adjusted_cov(stack: Stack, e: Estimates, small: list[Array]) -> tuple[Array,
     expected = 2 * inverse_on(noise_traces(c, tau, stack.n - stack.p), free_components(stack, small))
     bends = np.zeros((stack.size, m + 1, m + 1, stack.p, stack.p))
     slopes = criterion.first_derivatives(stack, s)
-    X, Q = back @ s.W[:, k:theta, :k], s.P[:, :k, :k]
-    half = back @ s.C[:, k:]
+    X, Q = back @ s.W[:, : stack.p, :k], s.P[:, :k, :k]
+    half = back @ s.C[:, : stack.p]
     for i, dM in slopes.items():
         left = half @ dM[:, :theta, :theta]
         for j, dM2 in slopes.items():

@@ -98,7 +98,7 @@ class MixedFit:
         k = data.dense
         mean = A @ self.fixed
         dense = np.zeros((len(A), k + data.p))
-        dense[:, k:] = np.linalg.solve(data.R[0].T, A.T).T
+        dense[:, : data.p] = np.linalg.solve(data.R[0].T, A.T).T
         own: Array | float = 0.0
         for part, scale in zip(data.parts, data.scales, strict=True):
             w = given[part.name]
@@ -162,7 +162,7 @@ class MixedFit:
 
         Source: Kenward & Roger (1997), Biometrics 53, 983.
         """
-        return self._kenward_roger[0][0]
+        return np.asarray(self._kenward_roger[0][0])
 
     @cached_property
     def _kenward_roger(self) -> tuple[Array, Array]:
@@ -275,12 +275,13 @@ def level_effects(data: Stack, e: Estimates) -> tuple[list[Array], list[Array]]:
         if part.start is None:
             rest = data.level_products[..., -1] - np.einsum("slat,st->sla", data.level_products[..., :-1], solution)
             values = np.einsum("slab,slb->sla", s.levels.G, rest)
-            through = s.levels.G @ data.level_products[..., :k]
+            through = s.levels.G @ data.level_products[..., data.p : theta]
             spread = np.diagonal(s.levels.G, axis1=2, axis2=3)
             spread = spread + np.einsum("slai,sij,slaj->sla", through, given, through)
         else:
             columns = [part.columns(a) for a in range(part.width)]
-            diagonal = np.diagonal(given, axis1=1, axis2=2)
+            diagonal = np.zeros_like(solution)
+            diagonal[:, data.p :] = np.diagonal(given, axis1=1, axis2=2)
             values = np.stack([solution[:, at] for at in columns], axis=2)
             spread = np.stack([diagonal[:, at] for at in columns], axis=2)
         effects.append(values / scale[:, None])

@@ -276,8 +276,7 @@ def _fit_chunk(out: _Result, numbers: Codes, rows: Rows, levels: Levels, full: b
 
 def _worth_telling(data: Stack, x: Array, converged: Bools) -> Bools:
     """Setups that may have findings: something at zero, correlated slopes, or no verified optimum."""
-    some = ~converged | (x == 0).any(axis=1)
-    return some | any(part.full for part in data.parts)
+    return np.asarray(~converged | (x == 0).any(axis=1) | any(part.full for part in data.parts))
 
 
 def _put_effects(out: _Result, data: Stack, numbers: Codes, kept: Codes, e: Estimates, levels: Levels) -> None:

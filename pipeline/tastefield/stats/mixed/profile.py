@@ -6,14 +6,13 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 from scipy import optimize, stats
 
 from tastefield.errors import FitError, Problem
 from tastefield.stats.mixed import stack as stacks
-from tastefield.stats.mixed.criterion import ComponentFixed, NoiseFixed, Profiled, state
+from tastefield.stats.mixed.criterion import ComponentFixed, Criterion, NoiseFixed, Profiled, state
 from tastefield.stats.mixed.search import STARTS, bounded, factors_of, minimise, objective, search
 from tastefield.stats.mixed.stack import Array, Bools, Rows, Stack
 
@@ -66,7 +65,7 @@ def limits(rows: Rows, stack: Stack, held: Bools, fixed: Array, fixed_cov: Array
     return Profile(level, sds, np.array(found).reshape(-1, 2))
 
 
-def _least(stack: Stack, deviance: Any, start: Array, held: Bools, barrier: int | None = None) -> float:
+def _least(stack: Stack, deviance: Criterion, start: Array, held: Bools, barrier: int | None = None) -> float:
     """Least ML deviance in the variances from one start."""
     evaluate = objective(stack, deviance, reml=False)
     return float(minimise(evaluate, start[None], bounded(stack), held, barrier).value[0])
@@ -103,13 +102,13 @@ def _fixed_limits(
     # the effect's column as one more fixed column, then added to the responses in any amount
     both = stacks.build(replace(rows, X=np.column_stack([others, rows.X[:, j]])), full=False)
     m = both.dense + both.p + 1
-    keep = np.delete(np.eye(m), m - 2, axis=1)
+    keep = np.delete(np.eye(m), both.p - 1, axis=1)
     per_unit = both.R[0, -1, -1]  # the effect's column is this much of its own direction, beside other fixed columns
     offset = both.ordinary[0, -1]
 
     def deviance(value: float) -> float:
         change = keep.copy()
-        change[m - 2, -1] = (offset - value) * per_unit
+        change[both.p - 1, -1] = (offset - value) * per_unit
         return _least(both.recombined(change), Profiled(both.n), start, held)
 
     # the ML estimate differs a little from a REML one: go out from where this deviance is least

@@ -6,7 +6,6 @@ import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -19,8 +18,9 @@ GRID = (0.03, 0.5, 6.0, 80.0)  # the same, crossed over components, where few co
 MOST_CROSSED = 3  # components
 UNBOUNDED = 1e6  # a relative variance above this means that the noise has vanished
 FINISHED = 1e-10  # gain in deviance still to be had, below which one last Newton step ends the search
+FAR = 0.3  # promised gain in deviance above which steps go by the expected Hessian
 
-Evaluate = Callable[[Codes, Array], Deviance]  # (which setups, their parameters) -> value, gradient, Hessian
+Evaluate = Callable[[Codes, Array], Deviance]  # (which setups, their parameters) -> value, derivatives
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,10 +64,10 @@ def bounded(stack: Stack) -> Bools:
     return np.array([a == b for _, a, b in stack.components], dtype=bool)
 
 
-def _chain(stack: Stack, small: list[Array], g: Array, h: Array) -> tuple[Array, Array]:
+def _chain(stack: Stack, small: list[Array], g: Array, h: Array, expected: Array) -> tuple[Array, Array, Array]:
     """Derivatives in the entries of T turned into derivatives in the search parameters (T = L L' for full parts)."""
     if not any(part.full for part in stack.parts):
-        return g, h
+        return g, h, expected
     m = len(stack.components)
     J = np.broadcast_to(np.eye(m), h.shape).copy()
     bend = np.zeros_like(h)
@@ -81,21 +81,21 @@ def _chain(stack: Stack, small: list[Array], g: Array, h: Array) -> tuple[Array,
                 if k == k2 == k3 and d == f:
                     bend[:, j, j2] += g[:, i] * ((a == c) * (b == e) + (b == c) * (a == e))
     Jt = J.swapaxes(1, 2)
-    return (Jt @ g[:, :, None])[:, :, 0], Jt @ h @ J + bend
+    return (Jt @ g[:, :, None])[:, :, 0], Jt @ h @ J + bend, Jt @ expected @ J
 
 
-def objective(stack: Stack, deviance: Any, reml: bool) -> Evaluate:
+def objective(stack: Stack, deviance: criterion.Criterion, reml: bool) -> Evaluate:
     """The deviance of the stack's setups in the search parameters."""
 
     def evaluate(setups: Codes, x: Array) -> Deviance:
         part = stack.take(setups)
         small = factors_of(part, x)
         c = criterion.pieces(part, criterion.state(part, small), reml)
-        f, g, h = deviance.take(setups)(c, entries(part, small))
-        g, h = _chain(part, small, g, h)
+        f, g, h, expected = deviance.take(setups)(c, entries(part, small))
+        g, h, expected = _chain(part, small, g, h, expected)
         bad = ~(c.good & np.isfinite(f))
-        f[bad], g[bad], h[bad] = math.inf, 0.0, np.eye(x.shape[1])
-        return f, g, h
+        f[bad], g[bad], h[bad], expected[bad] = math.inf, 0.0, np.eye(x.shape[1]), np.eye(x.shape[1])
+        return f, g, h, expected
 
     return evaluate
 
@@ -138,7 +138,8 @@ def minimise(evaluate: Evaluate, start: Array, limits: Bools, held: Bools, barri
     """
     x = np.array(start, dtype=float)
     everyone = np.arange(len(x))
-    f, g, h = evaluate(everyone, x)
+    at: Deviance = evaluate(everyone, x)
+    f = at[0]
     converged, detail = np.zeros(len(x), dtype=bool), np.full(len(x), "too many steps", dtype=object)
     detail[~np.isfinite(f)] = "no start"
     live = everyone[np.isfinite(f)]
@@ -148,40 +149,55 @@ def minimise(evaluate: Evaluate, start: Array, limits: Bools, held: Bools, barri
         live = live[~off]
         if not live.size:
             break
-        step = _step(x[live], g[live], h[live], limits & (x[live] <= 0), held[live])
-        gain = -np.sum(g[live] * step, axis=1)
+        step, gain = _direction(x[live], [part[live] for part in at], limits, held[live])
         done = gain < FINISHED
         if done.any():
-            ends = live[done]
-            last = np.where(limits, np.maximum(x[ends] + step[done], 0.0), x[ends] + step[done])
-            moving = (last != x[ends]).any(axis=1)
-            f_last = f[ends].copy()
-            if moving.any():
-                f_last[moving] = evaluate(ends[moving], last[moving])[0]
-            better = f_last <= f[ends] + 1e-9
-            x[ends[better]], f[ends[better]] = last[better], f_last[better]
-            converged[ends], detail[ends] = True, ""
+            _finish(evaluate, live[done], x, f, step[done], limits)
+            converged[live[done]], detail[live[done]] = True, ""
             live, step, gain = live[~done], step[~done], gain[~done]
-        stuck = _descend(evaluate, live, x, f, g, h, step, gain, limits, barrier)
+        stuck = _descend(evaluate, live, x, at, step, gain, limits, barrier)
         converged[live[stuck]] = gain[stuck] < 1e-6
         detail[live[stuck]] = np.where(gain[stuck] < 1e-6, "", "no further descent")
         live = live[~stuck]
     return Optimum(x, f, converged, tuple(str(text) for text in detail))
 
 
+def _direction(x: Array, at: list[Array], limits: Bools, held: Bools) -> tuple[Array, Array]:
+    """Step and the gain it promises: Newton's near the optimum, by the expected Hessian (scoring) far from it."""
+    _, g, h, expected = at
+    at_bound = limits & (x <= 0)
+    step = _step(x, g, h, at_bound, held)
+    gain = -np.sum(g * step, axis=1)
+    far = gain > FAR
+    if far.any():
+        step[far] = _step(x[far], g[far], expected[far], at_bound[far], held[far])
+        gain[far] = -np.sum(g[far] * step[far], axis=1)
+    return step, gain
+
+
+def _finish(evaluate: Evaluate, ends: Codes, x: Array, f: Array, step: Array, limits: Bools) -> None:
+    """One last Newton step, written into x and f where it does no harm; what it gains is known when it is short."""
+    last = np.where(limits, np.maximum(x[ends] + step, 0.0), x[ends] + step)
+    far = (np.abs(last - x[ends]) > 1e-3 * (np.abs(x[ends]) + 1e-3)).any(axis=1)
+    value = f[ends].copy()
+    if far.any():
+        value[far] = evaluate(ends[far], last[far])[0]
+    better = value <= f[ends] + 1e-9
+    x[ends[better]], f[ends[better]] = last[better], value[better]
+
+
 def _descend(
     evaluate: Evaluate,
     live: Codes,
     x: Array,
-    f: Array,
-    g: Array,
-    h: Array,
+    at: Deviance,
     step: Array,
     gain: Array,
     limits: Bools,
     barrier: int | None,
 ) -> Bools:
-    """Step back by quarters until each setup descends, writing into x, f, g, h; who never does is told."""
+    """Step back by quarters until each setup descends, writing into x and ``at``; who never does is told."""
+    f = at[0]
     shrinking = limits & (step < 0)
     room = np.where(shrinking, x[live] / np.where(shrinking, -step, 1.0), np.inf)
     if barrier is not None:
@@ -192,15 +208,17 @@ def _descend(
         if not waiting.any():
             break
         rows = np.flatnonzero(waiting)
-        at, size = live[rows], t[rows, None]
-        trial = x[at] + size * step[rows]
+        setups, size = live[rows], t[rows, None]
+        trial = x[setups] + size * step[rows]
         reached = limits & (room[rows] <= size * (1 + 1e-12))
         if barrier is not None:
             reached[:, barrier] = False
         trial = np.where(limits & ((trial < 0) | reached), 0.0, trial)
-        f_new, g_new, h_new = evaluate(at, trial)
-        fine = f_new <= f[at] - 1e-4 * t[rows] * gain[rows] + 1e-12 * np.abs(f[at])
-        x[at[fine]], f[at[fine]], g[at[fine]], h[at[fine]] = trial[fine], f_new[fine], g_new[fine], h_new[fine]
+        new = evaluate(setups, trial)
+        fine = new[0] <= f[setups] - 1e-4 * t[rows] * gain[rows] + 1e-12 * np.abs(f[setups])
+        x[setups[fine]] = trial[fine]
+        for part, values in zip(at, new, strict=True):
+            part[setups[fine]] = values[fine]
         waiting[rows[fine]] = False
         t[rows[~fine]] /= 4
     return waiting

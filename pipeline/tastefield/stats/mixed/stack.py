@@ -13,6 +13,7 @@ Codes = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 RANK = 1e-10  # a column of X whose part outside the columns before it is smaller than this follows from them
+EASY = 1e-6  # least eigenvalue of X'X, columns of unit length, above which its Cholesky factor is accurate enough
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +53,8 @@ class Rows:
 class Stack:
     """What remains of the rows: X made orthonormal (X = Q R), y replaced by its residual from X.
 
-    The factor with most levels is kept apart, level by level, to be eliminated; the dense columns are those of all
-    other factors, then Q, then y. Missing levels of smaller setups are columns and levels of zeros, which change
+    The factor with most levels is kept apart, level by level, to be eliminated; the dense columns are Q, then those of
+    all other factors, then y. Missing levels of smaller setups are columns and levels of zeros, which change
     nothing.
     """
 
@@ -86,9 +87,10 @@ class Stack:
         return next((k for k, part in enumerate(self.parts) if part.start is None), None)
 
     def slices(self, component: int) -> list[tuple[slice, slice]]:
-        """Where dT/d(component) has its ones among the dense columns: blocks of rows and columns."""
-        part, a, b = self.components[component]
-        rows, cols = self.parts[part].columns(a), self.parts[part].columns(b)
+        """Where dT/d(component) has its ones among the dense random columns: blocks of rows and columns."""
+        k, a, b = self.components[component]
+        part = self.parts[k]
+        rows, cols = (slice(at.start - self.p, at.stop - self.p) for at in (part.columns(a), part.columns(b)))
         return [(rows, cols)] if a == b else [(rows, cols), (cols, rows)]
 
     def take(self, setups: Codes | Bools) -> Stack:
@@ -107,12 +109,14 @@ class Stack:
         )
 
     def recombined(self, change: Array) -> Stack:
-        """The dense columns replaced by ``columns @ change``, (m, m') with y last."""
+        """The dense columns replaced by ``columns @ change``, (m, m'), which may differ in the number of fixed ones."""
+        more = change.shape[1] - change.shape[0]
         return replace(
             self,
+            parts=tuple(part if part.start is None else replace(part, start=part.start + more) for part in self.parts),
             products=change.T @ self.products @ change,
             level_products=self.level_products @ change,
-            p=self.p + change.shape[1] - change.shape[0],
+            p=self.p + more,
         )
 
 
@@ -120,26 +124,27 @@ def build(rows: Rows, full: bool) -> Stack:
     """Sum the rows up. Setups of deficient rank give a zero on the diagonal of R; see :func:`independent`."""
     root = np.sqrt(rows.weights)
     basis, residual, R, ordinary, scale2 = _without_fixed(rows, root)
+    p, fixed_and_y = rows.X.shape[1], np.r_[: rows.X.shape[1], -1]
     dense_rows = np.column_stack([basis, residual])
     parts, columns, scales = _parts(rows, root, full)
     k = sum(part.levels * part.width for part in parts if part.start is not None)
-    m = k + dense_rows.shape[1]
+    m = p + k + 1
     apart = next((i for i, part in enumerate(parts) if part.start is None), None)
     levels, width = (parts[apart].levels, parts[apart].width) if apart is not None else (0, 1)
     products = np.zeros((rows.count, m, m))
     level_products = np.zeros((rows.count, levels, width, m))
     level_squares = np.zeros((rows.count, levels, width, width))
-    products[:, k:-1, k:-1] = np.eye(m - k - 1)
+    products[:, :p, :p] = np.eye(p)
     products[:, -1, -1] = np.bincount(rows.setup, residual**2, rows.count)
     sums = _Sums(rows)
     for i, part in enumerate(parts):
         for a in range(part.width):
             with_dense = sums.by_level(part, columns[i][a][:, None] * dense_rows)
             if i == apart:
-                level_products[:, :, a, k:] = with_dense
+                level_products[:, :, a, fixed_and_y] = with_dense
             else:
-                products[:, part.columns(a), k:] = with_dense
-                products[:, k:, part.columns(a)] = with_dense.swapaxes(1, 2)
+                products[:, part.columns(a), fixed_and_y] = with_dense
+                products[:, fixed_and_y, part.columns(a)] = with_dense.swapaxes(1, 2)
             for j, other in enumerate(parts):
                 for b in range(other.width):
                     values = columns[i][a] * columns[j][b]
@@ -157,14 +162,14 @@ def build(rows: Rows, full: bool) -> Stack:
         parts=parts,
         components=components_of(parts),
         n=np.bincount(rows.setup, minlength=rows.count).astype(float),
-        p=rows.X.shape[1],
+        p=p,
         products=products,
         level_products=level_products,
         level_squares=level_squares,
         scales=scales,
         R=R,
         ordinary=ordinary,
-        log_weights=np.bincount(rows.setup, np.log(rows.weights), rows.count),
+        log_weights=np.asarray(np.bincount(rows.setup, np.log(rows.weights), rows.count), dtype=float),
         scale2=scale2,
     )
 
@@ -183,30 +188,52 @@ def components_of(parts: tuple[Part, ...]) -> tuple[tuple[int, int, int], ...]:
 def independent(stack: Stack) -> Bools:
     """(setups, p): whether each column of X has a part of its own beside the columns before it."""
     norms = np.linalg.norm(stack.R, axis=1)
-    return np.abs(np.diagonal(stack.R, axis1=1, axis2=2)) > RANK * norms
+    return np.asarray(np.abs(np.diagonal(stack.R, axis1=1, axis2=2)) > RANK * norms)
 
 
 def _without_fixed(rows: Rows, root: Array) -> tuple[Array, Array, Array, Array, Array]:
     """Orthonormal basis of X, residual of y, R, least-squares coefficients and the sum of squares of y, by setup."""
     p = rows.X.shape[1]
     counts = np.bincount(rows.setup, minlength=rows.count)
-    place = np.arange(rows.setup.size) - np.repeat(np.cumsum(counts) - counts, counts)
-    padded = np.zeros((rows.count, max(int(counts.max(initial=0)), p), p + 1))
-    padded[rows.setup, place, :p] = rows.X * root[:, None]
-    padded[rows.setup, place, p] = rows.y * root
-    X, y = padded[:, :, :p], padded[:, :, p:]
+    most = max(int(counts.max(initial=0)), p)
+    # every setup padded with rows of zeros to the longest
+    flat = np.arange(rows.setup.size) + np.repeat(np.arange(rows.count) * most - (np.cumsum(counts) - counts), counts)
+    X, y = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
+    X[flat], y[flat] = rows.X * root[:, None], rows.y * root
+    X, y = X.reshape(rows.count, most, p), y.reshape(rows.count, most, 1)
     norms = np.linalg.norm(X, axis=1, keepdims=True)
-    basis, R = np.linalg.qr(X / np.where(norms > 0, norms, 1.0))
-    projected = basis.swapaxes(1, 2) @ y
+    basis, R = _orthonormal(X / np.where(norms > 0, norms, 1.0))
+    transposed = basis.swapaxes(1, 2)
+    projected = transposed @ y
     residual = y - basis @ projected
-    again = basis.swapaxes(1, 2) @ residual  # once more: what rounding left inside X
+    again = transposed @ residual  # once more: what rounding left inside X
     residual -= basis @ again
-    deficient = (np.abs(np.diagonal(R, axis1=1, axis2=2)) <= RANK).any(axis=1)
+    deficient = np.any(np.abs(np.diagonal(R, axis1=1, axis2=2)) <= RANK, axis=1, keepdims=True)
     R = R * norms
-    solvable = np.where(deficient[:, None, None], np.eye(p), R)
-    ordinary = np.linalg.solve(solvable, projected + again)[:, :, 0]
-    flat = rows.setup, place
-    return basis[flat], residual[flat][:, 0], R, ordinary, np.sum(y[:, :, 0] ** 2, axis=1)
+    solvable = np.where(deficient[:, None], np.eye(p), R)
+    ordinary = np.asarray(np.linalg.solve(solvable, projected + again)[:, :, 0], dtype=float)
+    scale2 = np.einsum("sni,sni->s", y, y)
+    return basis.reshape(-1, p)[flat], residual.reshape(-1)[flat], R, ordinary, scale2
+
+
+def _orthonormal(X: Array) -> tuple[Array, Array]:
+    """Q and R of stacked X with columns of unit length.
+
+    By two rounds of Cholesky factors, several times faster than reflections on stacks of small matrices, where X is far
+    from deficient; by reflections where it is not (Yamamoto et al. 2015, Electron. Trans. Numer. Anal. 44, 306; from
+    memory).
+    """
+    squares = X.swapaxes(1, 2) @ X
+    easy = np.linalg.eigvalsh(squares).min(axis=1, initial=1.0) > EASY
+    if not easy.all():
+        basis, R = np.linalg.qr(X)
+        if easy.any():
+            basis[easy], R[easy] = _orthonormal(X[easy])
+        return basis, R
+    first = np.linalg.cholesky(squares).swapaxes(1, 2)
+    once = X @ np.linalg.inv(first)
+    second = np.linalg.cholesky(once.swapaxes(1, 2) @ once).swapaxes(1, 2)
+    return once @ np.linalg.inv(second), second @ first
 
 
 def _parts(rows: Rows, root: Array, full: bool) -> tuple[tuple[Part, ...], list[list[Array]], tuple[Array, ...]]:
@@ -214,7 +241,7 @@ def _parts(rows: Rows, root: Array, full: bool) -> tuple[tuple[Part, ...], list[
     levels = {name: int(codes.max(initial=-1)) + 1 for name, codes in rows.codes.items()}
     apart = max(levels, key=lambda name: levels[name]) if levels else None
     counts = np.maximum(np.bincount(rows.setup, minlength=rows.count), 1)
-    parts, columns, scales, start = [], [], [], 0
+    parts, columns, scales, start = [], [], [], rows.X.shape[1]
     for name in rows.codes:
         covariates = rows.slopes.get(name, np.empty((root.size, 0)))
         squares = [np.bincount(rows.setup, c**2, rows.count) / counts for c in covariates.T]
@@ -239,11 +266,11 @@ class _Sums:
         place = self.rows.setup * part.levels + self.rows.codes[part.name]
         cells = self.rows.count * part.levels
         sums = [np.bincount(place, column, cells) for column in values.T]
-        return np.stack(sums, axis=1).reshape(self.rows.count, part.levels, -1)
+        return np.asarray(np.stack(sums, axis=1).reshape(self.rows.count, part.levels, -1), dtype=float)
 
     def by_pair(self, one: Part, other: Part, values: Array) -> Array:
         """(setups, levels of one, levels of other)."""
         place = (self.rows.setup * one.levels + self.rows.codes[one.name]) * other.levels
         place += self.rows.codes[other.name]
         sums = np.bincount(place, values, self.rows.count * one.levels * other.levels)
-        return sums.reshape(self.rows.count, one.levels, other.levels)
+        return np.asarray(sums.reshape(self.rows.count, one.levels, other.levels), dtype=float)
