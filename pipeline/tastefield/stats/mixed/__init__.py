@@ -50,8 +50,18 @@ Sources: Henderson (1975), Biometrics 31, 423; Harville (1977), J. Am. Stat. Ass
 J. Stat. Softw. 67(1); derivatives worked out here.
 """
 
+from tastefield.stats.mixed.bootstrap import bootstrap
 from tastefield.stats.mixed.fit import MixedFit, Prediction, fit_crossed
 from tastefield.stats.mixed.many import Effects, ManyFits, fit_many
 from tastefield.stats.mixed.profile import Profile
 
-__all__ = ["Effects", "ManyFits", "MixedFit", "Prediction", "Profile", "fit_crossed", "fit_many"]
+__all__ = [
+    "Effects",
+    "ManyFits",
+    "MixedFit",
+    "Prediction",
+    "Profile",
+    "bootstrap",
+    "fit_crossed",
+    "fit_many",
+]
