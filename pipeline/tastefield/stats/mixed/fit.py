@@ -245,7 +245,7 @@ def _assemble(working: Working, reml: bool) -> MixedFit:
         effects={part.name: squeezed(values[0]) for part, values in zip(data.parts, effects, strict=True)},
         effect_variances={part.name: squeezed(values[0]) for part, values in zip(data.parts, variances, strict=True)},
         converged=bool(working.found.converged[0]),
-        findings=findings(data, working.found, working.confounded, 0),
+        findings=findings(data, working.factors, working.found, working.confounded, 0),
         reml=reml,
         n=int(data.n[0]),
         working=working,
@@ -289,13 +289,13 @@ def level_effects(data: Stack, e: Estimates) -> tuple[list[Array], list[Array]]:
     return effects, variances
 
 
-def findings(data: Stack, found: Optimum, alike: Confounded, setup: int) -> tuple[Finding, ...]:
-    """What is to be said of one setup's variances and of its search."""
+def findings(data: Stack, small: list[Array], found: Optimum, alike: Confounded, setup: int) -> tuple[Finding, ...]:
+    """What is to be said of one setup's variances and of its search; ``small`` are the factors of T at the optimum."""
     out = []
     index = {(k, a): i for i, (k, a, b) in enumerate(data.components) if a == b}
-    for k, (part, L) in enumerate(zip(data.parts, factors_of(data, found.x[[setup]]), strict=True)):
+    for k, (part, L) in enumerate(zip(data.parts, small, strict=True)):
         where = {"factor": part.name}
-        T = L[0] @ L[0].T
+        T = L[setup] @ L[setup].T
         if part.full:
             values, vectors = np.linalg.eigh(T)
             for value, axis in zip(values, vectors.T, strict=True):

@@ -16,7 +16,7 @@ from tastefield.stats.mixed.confounded import confounded
 from tastefield.stats.mixed.criterion import Profiled
 from tastefield.stats.mixed.estimate import Estimates, degrees, estimate, satterthwaite
 from tastefield.stats.mixed.fit import component_names, findings, level_effects, squeezed
-from tastefield.stats.mixed.search import search
+from tastefield.stats.mixed.search import factors_of, search
 from tastefield.stats.mixed.stack import Array, Bools, Codes, Rows, Stack
 from tastefield.words.findings import Finding, finding
 
@@ -268,8 +268,9 @@ def _fit_chunk(out: _Result, numbers: Codes, rows: Rows, levels: Levels, full: b
     ):
         out.put(name, where, values)
     out.converged[where] = found.converged
+    small = factors_of(data, found.x)
     for i in np.flatnonzero(_worth_telling(data, found.x, found.converged)):
-        out.findings[int(where[i])] = findings(data, found, alike, int(i))
+        out.findings[int(where[i])] = findings(data, small, found, alike, int(i))
     if effects:
         _put_effects(out, data, numbers, kept, e, levels)
 

@@ -14,11 +14,10 @@ from tastefield.stats.mixed.criterion import Deviance
 from tastefield.stats.mixed.stack import Array, Bools, Codes, Stack
 
 STARTS = (0.05, 1.0, 30.0)  # relative variances to start from; small data sets may have two local optima
-GRID = (0.03, 0.5, 6.0, 80.0)  # the same, crossed over components, where few components make that cheap
-MOST_CROSSED = 3  # components
+MOST_CROSSED = 3  # components; up to here the deviance is mapped at all combinations of STARTS
 UNBOUNDED = 1e6  # a relative variance above this means that the noise has vanished
 FINISHED = 1e-10  # gain in deviance still to be had, below which one last Newton step ends the search
-FAR = 0.3  # promised gain in deviance above which steps go by the expected Hessian
+FAR = 0.1  # promised gain in deviance above which steps go by the expected Hessian
 
 Evaluate = Callable[[Codes, Array], Deviance]  # (which setups, their parameters) -> value, derivatives
 
@@ -255,7 +254,7 @@ def _starts(
         x = np.repeat(start, stack.size, axis=0)
         setups = np.tile(everyone, len(taus))
         return setups, np.where(held[setups], 0.0, x)
-    levels = np.array(GRID)
+    levels = np.array(STARTS)
     value = np.empty((stack.size, *(levels.size,) * c))
     apart = [i for i, (k, _, _) in enumerate(stack.components) if k == stack.eliminated]
     dense = [i for i in range(c) if i not in apart]

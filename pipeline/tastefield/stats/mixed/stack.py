@@ -196,10 +196,14 @@ def _without_fixed(rows: Rows, root: Array) -> tuple[Array, Array, Array, Array,
     p = rows.X.shape[1]
     counts = np.bincount(rows.setup, minlength=rows.count)
     most = max(int(counts.max(initial=0)), p)
-    # every setup padded with rows of zeros to the longest
-    flat = np.arange(rows.setup.size) + np.repeat(np.arange(rows.count) * most - (np.cumsum(counts) - counts), counts)
-    X, y = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
-    X[flat], y[flat] = rows.X * root[:, None], rows.y * root
+    X, y = rows.X * root[:, None], rows.y * root
+    flat: slice | Codes = slice(None)
+    if (counts < most).any():  # such setups are padded with rows of zeros
+        gaps = np.arange(rows.count) * most - (np.cumsum(counts) - counts)
+        flat = np.arange(y.size) + np.repeat(gaps, counts)
+        padded = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
+        padded[0][flat], padded[1][flat] = X, y
+        X, y = padded
     X, y = X.reshape(rows.count, most, p), y.reshape(rows.count, most, 1)
     norms = np.linalg.norm(X, axis=1, keepdims=True)
     basis, R = _orthonormal(X / np.where(norms > 0, norms, 1.0))
