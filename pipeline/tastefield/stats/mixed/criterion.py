@@ -17,7 +17,7 @@ class Levels:
 
     G: Array  # T (I + D T)^-1, (setups, levels, width, width)
     N: Array  # (I + D T)^-1 D
-    kept: Array  # (I + D T)^-1 S, (setups, levels, width, m)
+    keep: Array  # (I + D T)^-1
     logdet: Array  # log |I + D T| summed over levels
 
 
@@ -34,6 +34,7 @@ class State:
     W: Array  # (setups, m, k + 1): dense random columns and y less their prediction
     P: Array  # (setups, k + 1, k + 1): Z'PZ, Z'Py, y'Py
     good: Bools  # (setups,)
+    kept: Array  # K = (I + D T)^-1 S, (setups, levels, width, m)
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,19 +52,19 @@ class Pieces:
 
 def eliminate(stack: Stack, factors: list[Array]) -> Levels:
     """Algebra of the eliminated factor, one small matrix a level."""
-    D, S, apart = stack.level_squares, stack.level_products, stack.eliminated
+    D, apart = stack.level_squares, stack.eliminated
     L = factors[apart] if apart is not None else np.zeros((stack.size, 1, 1))
     if D.shape[2] == 1:
         tau = (L**2)[:, None]
-        kept = 1 / (1 + tau * D)
-        return Levels(tau * kept, D * kept, S * kept, np.log1p(tau * D).sum(axis=(1, 2, 3)))
+        keep = 1 / (1 + tau * D)
+        return Levels(tau * keep, D * keep, keep, -np.log(keep).sum(axis=(1, 2, 3)))
     L = L[:, None]
     Lt = L.swapaxes(-1, -2)
     eye = np.eye(D.shape[2])
     inner = eye + Lt @ D @ L
     G = L @ np.linalg.solve(inner, Lt)
     keep = eye - D @ G
-    return Levels(G, keep @ D, keep @ S, np.linalg.slogdet(inner)[1].sum(axis=1))
+    return Levels(G, keep @ D, keep, np.linalg.slogdet(inner)[1].sum(axis=1))
 
 
 def _products(left: Array, right: Array) -> Array:
@@ -72,11 +73,14 @@ def _products(left: Array, right: Array) -> Array:
     return np.asarray(left.reshape(shape).swapaxes(1, 2) @ right.reshape(shape))
 
 
+def _level_times(small: Array, S: Array) -> Array:
+    """One small matrix a level times that level's rows."""
+    return np.asarray(small * S if S.shape[2] == 1 else small @ S)
+
+
 def dense_products(stack: Stack, levels: Levels) -> Array:
     """M: the dense cross-products with the eliminated factor taken out."""
-    S = stack.level_products
-    weighted = levels.G * S if S.shape[2] == 1 else levels.G @ S
-    return stack.products - _products(S, weighted)
+    return stack.products - _products(stack.level_products, _level_times(levels.G, stack.level_products))
 
 
 def block_factor(stack: Stack, factors: list[Array]) -> Array:
@@ -169,7 +173,8 @@ def state(stack: Stack, factors: list[Array]) -> State:
     np.matmul(C, -M[:, :theta, p:], out=W[:, :theta])
     at = np.arange(theta + 1 - p)
     W[:, p + at, at] += 1.0
-    return State(levels, M, F, C, levels.logdet + logdet, r2, W, M[:, p:] @ W, good)
+    kept = _level_times(levels.keep, stack.level_products)
+    return State(levels, M, F, C, levels.logdet + logdet, r2, W, M[:, p:] @ W, good, kept)
 
 
 def given_fixed(stack: Stack, s: State) -> Array:
@@ -194,14 +199,14 @@ def first_derivatives(stack: Stack, s: State) -> dict[int, Array]:
 
 
 def _first_derivative(stack: Stack, s: State, i: int) -> Array:
-    kept = s.levels.kept
+    kept = s.kept
     terms = [_products(kept[:, :, a], kept[:, :, b]) for a, b in places(stack, i)]
     return np.negative(terms[0]) if len(terms) == 1 else -(terms[0] + terms[1])
 
 
 def second_derivative(stack: Stack, s: State, i: int, j: int) -> Array:
     """d2M by two components of the eliminated factor, (setups, m, m)."""
-    kept, N = s.levels.kept, s.levels.N
+    kept, N = s.kept, s.levels.N
     half = np.zeros_like(s.M)
     for a, b in places(stack, i):
         for c, d in places(stack, j):
@@ -245,9 +250,9 @@ def pieces(stack: Stack, s: State, reml: bool) -> Pieces:
     _add_dense(stack, s, A, out)
     for i, dM in first_derivatives(stack, s).items():
         _add_eliminated(stack, s, i, dM, E, within, free, out)
-    lower = np.tril_indices(m, -1)
-    for h in (out.logdet_h, out.r2_h):
-        h[:, lower[1], lower[0]] = h[:, lower[0], lower[1]]
+    for i in range(m):
+        for j in range(i):
+            out.logdet_h[:, j, i], out.r2_h[:, j, i] = out.logdet_h[:, i, j], out.r2_h[:, i, j]
     return out
 
 

@@ -205,7 +205,9 @@ def _chunks(source: Rows, out: _Result) -> Iterator[tuple[Codes, Rows, Levels]]:
         numbers = np.sort(like[start:stop])
         start = stop
         at = np.repeat(first[numbers] - (np.cumsum(n[numbers]) - n[numbers]), n[numbers]) + np.arange(n[numbers].sum())
-        rows = at if order is None else order[at]
+        rows: Codes | slice = at if order is None else order[at]
+        if order is None and at[-1] - at[0] == at.size - 1:
+            rows = slice(at[0], at[-1] + 1)  # no copies where a chunk's rows stand together
         setup = np.repeat(np.arange(numbers.size), n[numbers])
         local = {name: _local(codes[rows], setup, numbers.size) for name, codes in source.codes.items()}
         yield (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ Codes = NDArray[np.intp]
 Bools = NDArray[np.bool_]
 
 RANK = 1e-10  # a column of X whose part outside the columns before it is smaller than this follows from them
-EASY = 1e-6  # least eigenvalue of X'X, columns of unit length, above which its Cholesky factor is accurate enough
+EASY = 1e-3  # least eigenvalue of X'X, columns of unit length, above which its Cholesky factor is good to 1e-13
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,12 +77,12 @@ class Stack:
         """Number of setups."""
         return len(self.n)
 
-    @property
+    @cached_property
     def dense(self) -> int:
         """Number of dense random columns."""
         return sum(part.levels * part.width for part in self.parts if part.start is not None)
 
-    @property
+    @cached_property
     def eliminated(self) -> int | None:
         """Index of the part that is eliminated; None without random factors."""
         return next((k for k, part in enumerate(self.parts) if part.start is None), None)
@@ -123,9 +124,9 @@ class Stack:
 def build(rows: Rows, full: bool) -> Stack:
     """Sum the rows up. Setups of deficient rank give a zero on the diagonal of R; see :func:`independent`."""
     root = np.sqrt(rows.weights)
-    basis, residual, R, ordinary, scale2 = _without_fixed(rows, root)
+    fixed = _fixed_part(rows, root)
     p, fixed_and_y = rows.X.shape[1], np.r_[: rows.X.shape[1], -1]
-    dense_rows = np.column_stack([basis, residual])
+    dense_rows = [*fixed.X.T, fixed.residual]
     parts, columns, scales = _parts(rows, root, full)
     k = sum(part.levels * part.width for part in parts if part.start is not None)
     m = p + k + 1
@@ -135,11 +136,12 @@ def build(rows: Rows, full: bool) -> Stack:
     level_products = np.zeros((rows.count, levels, width, m))
     level_squares = np.zeros((rows.count, levels, width, width))
     products[:, :p, :p] = np.eye(p)
-    products[:, -1, -1] = np.bincount(rows.setup, residual**2, rows.count)
+    products[:, -1, -1] = np.bincount(rows.setup, fixed.residual**2, rows.count)
     sums = _Sums(rows)
     for i, part in enumerate(parts):
         for a in range(part.width):
-            with_dense = sums.by_level(part, columns[i][a][:, None] * dense_rows)
+            with_dense = sums.by_level(part, [columns[i][a] * column for column in dense_rows])
+            with_dense[:, :, :p] = with_dense[:, :, :p] @ fixed.change
             if i == apart:
                 level_products[:, :, a, fixed_and_y] = with_dense
             else:
@@ -149,11 +151,11 @@ def build(rows: Rows, full: bool) -> Stack:
                 for b in range(other.width):
                     values = columns[i][a] * columns[j][b]
                     if i == j == apart:
-                        level_squares[:, :, a, b] = sums.by_level(part, values[:, None])[:, :, 0]
+                        level_squares[:, :, a, b] = sums.by_level(part, [values])[:, :, 0]
                     elif i == apart:
                         level_products[:, :, a, other.columns(b)] = sums.by_pair(part, other, values)
                     elif i == j:
-                        square = sums.by_level(part, values[:, None])[:, :, 0]
+                        square = sums.by_level(part, [values])[:, :, 0]
                         at = np.arange(part.levels)
                         products[:, part.columns(a).start + at, part.columns(b).start + at] = square
                     elif j != apart:
@@ -167,10 +169,10 @@ def build(rows: Rows, full: bool) -> Stack:
         level_products=level_products,
         level_squares=level_squares,
         scales=scales,
-        R=R,
-        ordinary=ordinary,
+        R=fixed.R,
+        ordinary=fixed.ordinary,
         log_weights=np.asarray(np.bincount(rows.setup, np.log(rows.weights), rows.count), dtype=float),
-        scale2=scale2,
+        scale2=fixed.scale2,
     )
 
 
@@ -191,53 +193,61 @@ def independent(stack: Stack) -> Bools:
     return np.asarray(np.abs(np.diagonal(stack.R, axis1=1, axis2=2)) > RANK * norms)
 
 
-def _without_fixed(rows: Rows, root: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """Orthonormal basis of X, residual of y, R, least-squares coefficients and the sum of squares of y, by setup."""
+@dataclass(frozen=True, eq=False)
+class _FixedPart:
+    """Weighted rows of X and of y's residual, and what makes Q of X: Q = X ``change``, by setup."""
+
+    X: Array  # (n, p)
+    residual: Array  # (n,)
+    change: Array  # (setups, p, p)
+    R: Array
+    ordinary: Array
+    scale2: Array
+
+
+def _fixed_part(rows: Rows, root: Array) -> _FixedPart:
+    """R by the Cholesky factor of X'X where X is far from deficient, else by reflections, with Q in the place of X."""
     p = rows.X.shape[1]
-    counts = np.bincount(rows.setup, minlength=rows.count)
-    most = max(int(counts.max(initial=0)), p)
-    X, y = rows.X * root[:, None], rows.y * root
-    flat: slice | Codes = slice(None)
-    if (counts < most).any():  # such setups are padded with rows of zeros
-        gaps = np.arange(rows.count) * most - (np.cumsum(counts) - counts)
-        flat = np.arange(y.size) + np.repeat(gaps, counts)
-        padded = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
-        padded[0][flat], padded[1][flat] = X, y
-        X, y = padded
+    flat, most = _padding(rows.setup, rows.count, p)
+    X, y = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
+    X[flat], y[flat] = rows.X * root[:, None], rows.y * root
     X, y = X.reshape(rows.count, most, p), y.reshape(rows.count, most, 1)
-    norms = np.linalg.norm(X, axis=1, keepdims=True)
-    basis, R = _orthonormal(X / np.where(norms > 0, norms, 1.0))
-    transposed = basis.swapaxes(1, 2)
-    projected = transposed @ y
-    residual = y - basis @ projected
-    again = transposed @ residual  # once more: what rounding left inside X
-    residual -= basis @ again
-    deficient = np.any(np.abs(np.diagonal(R, axis1=1, axis2=2)) <= RANK, axis=1, keepdims=True)
-    R = R * norms
-    solvable = np.where(deficient[:, None], np.eye(p), R)
-    ordinary = np.asarray(np.linalg.solve(solvable, projected + again)[:, :, 0], dtype=float)
-    scale2 = np.einsum("sni,sni->s", y, y)
-    return basis.reshape(-1, p)[flat], residual.reshape(-1)[flat], R, ordinary, scale2
-
-
-def _orthonormal(X: Array) -> tuple[Array, Array]:
-    """Q and R of stacked X with columns of unit length.
-
-    By two rounds of Cholesky factors, several times faster than reflections on stacks of small matrices, where X is far
-    from deficient; by reflections where it is not (Yamamoto et al. 2015, Electron. Trans. Numer. Anal. 44, 306; from
-    memory).
-    """
     squares = X.swapaxes(1, 2) @ X
+    norms = np.sqrt(np.diagonal(squares, axis1=1, axis2=2))[:, None]
+    norms = np.where(norms > 0, norms, 1.0)
+    squares /= norms * norms.swapaxes(1, 2)
     easy = np.linalg.eigvalsh(squares).min(axis=1, initial=1.0) > EASY
-    if not easy.all():
-        basis, R = np.linalg.qr(X)
-        if easy.any():
-            basis[easy], R[easy] = _orthonormal(X[easy])
-        return basis, R
-    first = np.linalg.cholesky(squares).swapaxes(1, 2)
-    once = X @ np.linalg.inv(first)
-    second = np.linalg.cholesky(once.swapaxes(1, 2) @ once).swapaxes(1, 2)
-    return once @ np.linalg.inv(second), second @ first
+    hard = ~easy
+    R = np.empty((rows.count, p, p))
+    R[easy] = np.linalg.cholesky(squares[easy]).swapaxes(1, 2)
+    if hard.any():
+        X[hard], R[hard] = np.linalg.qr(X[hard] / norms[hard])
+    deficient = np.any(np.abs(np.diagonal(R, axis1=1, axis2=2)) <= RANK, axis=1, keepdims=True)
+    R *= norms
+    inverse = np.linalg.inv(np.where(deficient[:, None], np.eye(p), R))
+    change = np.where(hard[:, None, None], np.eye(p), inverse)
+    projected = change.swapaxes(1, 2) @ (X.swapaxes(1, 2) @ y)
+    residual = y - X @ (change @ projected)
+    again = change.swapaxes(1, 2) @ (X.swapaxes(1, 2) @ residual)  # once more: what rounding left inside X
+    residual -= X @ (change @ again)
+    return _FixedPart(
+        X=X.reshape(-1, p)[flat],
+        residual=residual.reshape(-1)[flat],
+        change=change,
+        R=R,
+        ordinary=(inverse @ (projected + again))[:, :, 0],
+        scale2=np.einsum("sni,sni->s", y, y),
+    )
+
+
+def _padding(setup: Codes, count: int, least: int) -> tuple[slice | Codes, int]:
+    """Where the rows go when every setup is padded with zeros to the longest, and how long that is."""
+    counts = np.bincount(setup, minlength=count)
+    most = max(int(counts.max(initial=0)), least)
+    if (counts == most).all():
+        return slice(None), most
+    gaps = np.arange(count) * most - (np.cumsum(counts) - counts)
+    return np.arange(setup.size) + np.repeat(gaps, counts), most
 
 
 def _parts(rows: Rows, root: Array, full: bool) -> tuple[tuple[Part, ...], list[list[Array]], tuple[Array, ...]]:
@@ -265,11 +275,11 @@ class _Sums:
     def __init__(self, rows: Rows) -> None:
         self.rows = rows
 
-    def by_level(self, part: Part, values: Array) -> Array:
-        """(setups, levels, columns of ``values``)."""
+    def by_level(self, part: Part, values: list[Array]) -> Array:
+        """(setups, levels, number of ``values``)."""
         place = self.rows.setup * part.levels + self.rows.codes[part.name]
         cells = self.rows.count * part.levels
-        sums = [np.bincount(place, column, cells) for column in values.T]
+        sums = [np.bincount(place, column, cells) for column in values]
         return np.asarray(np.stack(sums, axis=1).reshape(self.rows.count, part.levels, -1), dtype=float)
 
     def by_pair(self, one: Part, other: Part, values: Array) -> Array:
