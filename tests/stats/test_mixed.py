@@ -13,6 +13,7 @@ from scipy import optimize, stats
 
 from tastefield.errors import FitError
 from tastefield.stats import canonical, mixed, second_order
+from tastefield.stats.mixed import search
 
 TERMS = ("1", "x1", "x2", "x1^2", "x2^2", "x1:x2")  # the order of the fixed effects in the reference surfaces
 
@@ -518,12 +519,15 @@ def test_profile_limits_lie_where_a_dense_search_says_the_deviance_has_risen():
 
 def test_the_search_never_steps_onto_a_barrier():
     # x - 0.1 log x, least at 0.1; the first Newton step from 10 points far below zero
-    def slope_with_barrier(x):
-        return float(x[0] - 0.1 * np.log(x[0])), 1 - 0.1 / x, np.diag(0.1 / x**2)
+    def slope_with_barrier(setups, x):
+        bend = (0.1 / x**2)[:, None]
+        return x[:, 0] - 0.1 * np.log(x[:, 0]), 1 - 0.1 / x, bend, bend
 
-    found = mixed._minimise(slope_with_barrier, np.array([10.0]), np.array([True]), barrier=0)
-    assert found.converged
-    assert found.x[0] == pytest.approx(0.1, rel=1e-4)
+    nothing_held = np.zeros((2, 1), dtype=bool)
+    start = np.array([[10.0], [0.02]])
+    found = search.minimise(slope_with_barrier, start, np.array([True]), nothing_held, barrier=0)
+    assert found.converged.all()
+    assert found.x == pytest.approx(0.1, rel=1e-4)
 
 
 def test_all_faults_of_the_input_are_told_at_once():
@@ -556,3 +560,93 @@ def test_what_cannot_be_fitted_is_refused_with_its_reason():
     assert len(caught.value.problems) == 3
     with pytest.raises(FitError, match="another length"):
         fit.df([1.0])
+
+
+def test_variance_components_of_a_replicated_panel_are_those_of_its_mean_squares(load_case):
+    # balanced data with all components positive: REML is the analysis of variance, in closed form
+    c = load_case("panel_tvbo")
+    assessor, product = c.codes("assessor"), c.codes("product")
+    together = assessor * (product.max() + 1) + product
+    positive = [attribute for attribute, all_are in c.expected["all_components_positive"].items() if all_are]
+    assert len(positive) == 4
+    for attribute in positive:
+        y, X = c.column(attribute), np.eye(product.max() + 1)[product]
+        fit = mixed.fit_crossed(y, X, {"assessor": assessor, "interaction": together})
+        expected = c.expected[attribute]["variance_components_ems"]
+        assert fit.converged
+        found = [fit.variances[part] for part in ("assessor", "interaction", "noise")]
+        assert found == c.near([expected[part] for part in ("assessor", "interaction", "error")])
+        assert fit.fixed == c.near(c.expected[attribute]["product_means"])
+
+
+@pytest.mark.parametrize("reference", CASES, ids=lambda row: row[0], indirect=True)
+def test_kenward_and_rogers_errors_and_degrees_of_freedom_are_those_of_the_reference(reference):
+    c, _, _, _, fits = reference
+    fit = fits[True]
+    assert np.sqrt(np.diag(fit.adjusted_cov)) == c.near(c.expected["kenward_roger_std_error"], "std_error_relative")
+    found = [fit.df(contrast, "kenward-roger") for contrast in np.eye(fit.fixed.size)]
+    assert found == c.near(c.expected["kenward_roger_df"], "satterthwaite_df_relative")
+    with pytest.raises(FitError, match="it rests on REML"):
+        fits[False].df(np.eye(fit.fixed.size)[0], "kenward-roger")
+
+
+@pytest.mark.parametrize("covariance", ["full", "diagonal"])
+def test_errors_of_the_variances_are_those_of_a_dense_likelihood(load_case, covariance):
+    c = load_case("mixed_slopes_sleep")
+    days, subject = c.column("days") / 3, c.codes("subject")
+    y, X = c.column("reaction") / 50, np.column_stack([np.ones(days.size), days])
+    fit = mixed.fit_crossed(y, X, {"subject": subject}, {"subject": days[:, None]}, covariance)
+    Z = [np.eye(18)[subject], np.eye(18)[subject] * days[:, None]]
+    cross = Z[0] @ Z[1].T
+    shares = [Z[0] @ Z[0].T, cross + cross.T, Z[1] @ Z[1].T, np.eye(y.size)]
+    names = ["subject", "subject:subject[1]", "subject[1]", "noise"]
+    if covariance == "diagonal":
+        del shares[1], names[1]
+    assert list(fit.variance_names) == names
+    G, noise = fit.covariances["subject"], fit.variances["noise"]
+    at = np.array([G[0, 0], G[1, 0], G[1, 1], noise] if covariance == "full" else [G[0, 0], G[1, 1], noise])
+
+    def deviance(theta):
+        V = sum(t * share for t, share in zip(theta, shares, strict=True))
+        return dense_deviance([1.0, 0.0], y, X, [np.linalg.cholesky(V)], True)
+
+    assert deviance(at) == pytest.approx(-2 * fit.loglik, abs=1e-8)
+    step = 1e-3 * np.abs(at).max()
+    eye = step * np.eye(len(at))
+    hessian = np.array(
+        [
+            [deviance(at + a + b) - deviance(at + a - b) - deviance(at - a + b) + deviance(at - a - b) for a in eye]
+            for b in eye
+        ]
+    )
+    expected = 2 * np.linalg.inv(hessian / (4 * step**2))
+    np.testing.assert_allclose(fit.variance_cov, expected, rtol=2e-3, atol=1e-3 * np.abs(expected).max())
+
+
+def test_adjusted_errors_of_random_slopes_are_those_of_dense_derivatives():
+    # Kenward and Roger's covariance is fixed_cov less sum W_ij d2(fixed_cov)/d i d j, W from the expected information
+    y, X, codes = made_up(4, n=80)
+    slopes = {"shot": 60 * X[:, 1:2], "taster": X[:, 2:]}
+    rng = np.random.default_rng(1)
+    for f, c in (("shot", X[:, 1]), ("taster", X[:, 2])):
+        y = y + rng.normal(size=40)[codes[f]] + rng.normal(size=40)[codes[f]] * c
+    fit = mixed.fit_crossed(y, X, codes, slopes, "diagonal")
+    Zs = [np.eye(k.max() + 1)[k] * c[:, None] for f, k in codes.items() for c in (np.ones(80), slopes[f][:, 0])]
+    shares = [*(Z @ Z.T for Z in Zs), np.eye(80)]
+    values = [fit.covariances[f][a, a] for f in codes for a in (0, 1)] + [fit.variances["noise"]]
+    free = [i for i, value in enumerate(values) if value > 0]
+    assert len(free) >= 4
+
+    def fixed_cov(theta):
+        return np.linalg.inv(X.T @ np.linalg.inv(sum(t * share for t, share in zip(theta, shares, strict=True))) @ X)
+
+    Vi = np.linalg.inv(sum(t * share for t, share in zip(values, shares, strict=True)))
+    P = Vi - Vi @ X @ fixed_cov(values) @ X.T @ Vi
+    W = np.linalg.inv([[np.trace(P @ shares[i] @ P @ shares[j]) / 2 for j in free] for i in free])
+    expected, steps = fixed_cov(values).copy(), [1e-3 * values[i] * np.eye(5)[i] for i in free]
+    for i, a in enumerate(steps):
+        for j, b in enumerate(steps):
+            corners = [t * u * fixed_cov(values + t * a + u * b) for t in (1, -1) for u in (1, -1)]
+            expected -= W[i, j] * sum(corners) / (4 * a.max() * b.max())
+    np.testing.assert_allclose(fit.adjusted_cov, expected, rtol=1e-4, atol=1e-6)
+    assert (np.diag(fit.adjusted_cov) > 1.01 * np.diag(fit.fixed_cov)).any()

@@ -167,6 +167,11 @@ CATALOGUE: dict[str, Entry] = {
         "The fit stopped before its optimum was certain ({detail}).",
         "Treat the numbers of this setup as rough; more shots usually cure it.",
     ),
+    "not_fitted": Entry(
+        "stop",
+        "No mixed model could be fitted: {why}.",
+        "More shots, or shots that differ more, or fewer terms.",
+    ),
     "lack_of_fit": Entry(
         "warn",
         "The surface misses the shots by more than repeats differ from each other (p = {p}, {repeats} repeats).",
