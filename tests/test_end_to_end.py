@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 import sys
 from pathlib import Path
@@ -138,20 +139,46 @@ def files_without_time(folder: Path) -> dict[str, bytes]:
     return {name: content.replace(stamp, b"") for name, content in found.items()}
 
 
-@pytest.mark.parametrize("name", ["bench", "panel"])
-def test_any_number_of_jobs_gives_identical_bytes(name, tmp_path):
-    source = ROOT / "configs" / f"{name}.toml"
-    tastefield.run(source, out=tmp_path / "one", jobs=1)
-    tastefield.run(source, out=tmp_path / "two", jobs=2)
-    one, two = files_without_time(tmp_path / "one"), files_without_time(tmp_path / "two")
+@pytest.fixture(scope="module", params=["bench", "panel"])
+def demo_run(request, tmp_path_factory) -> tuple[str, Path]:
+    """A demo run on one core: its name and its output."""
+    out = tmp_path_factory.mktemp(request.param) / "out"
+    tastefield.run(ROOT / "configs" / f"{request.param}.toml", out=out, jobs=1)
+    return request.param, out
+
+
+def test_any_number_of_jobs_gives_identical_bytes(demo_run, tmp_path):
+    name, out = demo_run
+    tastefield.run(ROOT / "configs" / f"{name}.toml", out=tmp_path / "two", jobs=2)
+    one, two = files_without_time(out), files_without_time(tmp_path / "two")
     assert one.keys() == two.keys()
     assert [name for name in one if one[name] != two[name]] == []
 
 
-@pytest.mark.parametrize("name", ["bench", "panel"])
-def test_a_setup_takes_at_most_four_kilobytes_of_the_results_file(name, tmp_path):
-    tastefield.run(ROOT / "configs" / f"{name}.toml", out=tmp_path / "out", jobs=2)
-    for setup in results(tmp_path / "out")["setups"]:
+def test_the_dial_of_every_recipe_gives_its_time_by_the_line_it_is_told_from(demo_run):
+    lines = 0
+    for setup in results(demo_run[1])["setups"]:
+        settings = setup["settings"]
+        if settings and settings["line"] and settings["position"] is not None:
+            lines += 1
+            by_line = math.exp(settings["line"]["intercept"] + settings["line"]["slope"] * settings["position"])
+            assert by_line == pytest.approx(setup["aim"]["shot_time_s"], rel=1e-6)
+            assert settings["position"] / settings["step"] == pytest.approx(
+                round(settings["position"] / settings["step"])
+            )
+    assert lines >= 5
+
+
+def test_every_recipe_lies_inside_its_own_window(demo_run):
+    for setup in results(demo_run[1])["setups"]:
+        if setup["window"]:
+            for name in ("ratio", "shot_time_s"):
+                low, high = setup["window"][name]
+                assert low < setup["aim"][name] < high
+
+
+def test_a_setup_takes_at_most_four_kilobytes_of_the_results_file(demo_run):
+    for setup in results(demo_run[1])["setups"]:
         assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
 
 

@@ -150,6 +150,10 @@ class Derived:
     findings: tuple[Finding, ...]
 
 
+SURE_OF_DIRECTION = 0.95
+"""Below this chance that a dial turns the way its line says, no number of our own is given."""
+
+
 @dataclass(frozen=True, eq=False)
 class DialLine:
     """Log shot time as a straight line in the dial position of one setup, its level as of the last shot.
@@ -171,6 +175,8 @@ class DialLine:
     :param recipe: change of log time per unit of log ratio and of log dose, with the joint covariance (4, 4) of
         intercept, slope and both; ``None`` where unknown.
     :param usual: ratio and dose the line is told for; NaN where never recorded.
+    :param settable: (k,) positions that may be set: real steps of the dial, at most one beyond what was tried, clear of
+        every choke; empty where the line cannot be trusted to point anywhere.
     """
 
     intercept: float
@@ -186,6 +192,22 @@ class DialLine:
     tried: tuple[float, float] | None = None
     recipe: tuple[Floats, Floats] | None = None
     usual: tuple[float, float] = (np.nan, np.nan)
+    settable: Floats = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def higher_is(self) -> str:
+        """``finer`` where higher numbers run slower, else ``coarser``."""
+        return "finer" if self.slope > 0 else "coarser"
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the direction is sure enough to give numbers of our own."""
+        return self.sign_chance >= SURE_OF_DIRECTION and bool(self.slope)
+
+    def times(self, ratios: Floats, dose_g: float | None) -> Floats:
+        """Seconds (k, m) of a shot at each settable position and each of m ratios."""
+        levels = np.array([self.at(float(ratio), dose_g)[0] for ratio in ratios])
+        return np.asarray(np.exp(levels[None, :] + self.slope * self.settable[:, None]))
 
     def at(self, ratio: float, dose_g: float | None) -> tuple[float, Floats]:
         """Intercept at another ratio and dose, and the covariance (2, 2) of intercept and slope there."""
@@ -370,6 +392,8 @@ class Aim:
     :param window: ratio and time limits of the window, or ``None``.
     :param status: window, tentative, insufficient or confirmed.
     :param flat: whether the data show no preference, so that the best real shot was taken.
+    :param position: dial position whose shots take this time; ``None`` where no line tells.
+    :param wanted_time_s: the time that would be best, were every time within the dial's reach.
     """
 
     ratio: float
@@ -385,6 +409,8 @@ class Aim:
     flat: bool
     lattice: Lattice
     findings: tuple[Finding, ...] = ()
+    position: float | None = None
+    wanted_time_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -398,7 +424,6 @@ class Settings:
     :param seconds_per_step: estimate, lower, upper: seconds that one step *up* the dial adds at the aim.
     :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.
     :param say: one plain sentence.
-    :param estimate: position that gives the aim's time, before it is put on a step; ``None`` without line.
     :param time_chance: chance that a shot at this setting runs within the window's times; ``None`` without either.
     """
 
@@ -413,19 +438,18 @@ class Settings:
     line: tuple[float, float] | None
     say: str
     findings: tuple[Finding, ...] = ()
-    estimate: float | None = None
     time_chance: float | None = None
 
 
 @dataclass(frozen=True)
 class NextShot:
-    """One shot worth pulling; ``expected_gain`` in points, ``None`` for a shot that confirms."""
+    """One shot worth pulling; ``expected_gain`` in points, ``None`` for one that confirms or is pulled for its time."""
 
     grind_setting: str | None
     dose_g: float | None
     beverage_g: float | None
     ratio: float
-    shot_time_s: float
+    shot_time_s: float | None
     expected_gain: float | None
     why: str
 

@@ -3,7 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tastefield.config import GrinderConfig
 from tastefield.records import DialLine
+from tastefield.stages.bench import with_reach
 from tastefield.stages.plan import gains, observed, plan
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
@@ -47,7 +49,51 @@ def test_a_best_guess_asks_for_at_most_three_and_the_first_is_the_guess(parts):
 
 def test_no_further_shot_is_asked_for_below_its_worth(parts):
     setup, surface, aim, dial = parts(top=6.0)
-    assert len(plan(setup, surface, aim, dial, 100.0, 1)) == 1
+    assert all(shot.expected_gain is None for shot in plan(setup, surface, aim, dial, 100.0, 1))
+
+
+def test_a_dial_whose_steps_are_unknown_asks_for_a_shot_two_steps_away_on_the_side_that_cannot_choke(make_setup, hill):
+    shots = [{**shot, "grind_setting": "8"} for shot in SPREAD]
+    for choke, asked in ((6, "10"), (10, "6")):
+        setup = make_setup([*shots, {"outcome": "choked", "grind_setting": str(choke)}], TASTED)
+        aim = window(setup, hill(top=6.0), 0.8)
+        shot = plan(setup, hill(top=6.0), aim, settings(setup, aim, ()), 100.0, 1)[1]
+        assert shot.grind_setting == asked
+        assert shot.shot_time_s is None
+        assert "what a step of the dial does" in shot.why
+
+
+def test_a_best_at_the_edge_asks_for_a_shot_past_it(make_setup, hill):
+    class Slope(hill):
+        """Longer is better as far as anybody tried, and less and less is known beyond."""
+
+        def mean(self, points):
+            return 4.0 + np.log(points[:, 1] / 27.0)
+
+        def draws(self, points, n, seed):
+            rng = np.random.default_rng(seed)
+            return self.mean(points) + np.log(points[:, 1] / 27.0) * rng.standard_normal((n, 1))
+
+    setup, surface = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED), Slope(reaches=0.4)
+    aim = window(setup, surface, 0.8)
+    assert aim.at_edge
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 100.0, 1)
+    assert len(shots) == 2
+    assert shots[1].shot_time_s > 27.0 * np.exp(0.4) > aim.shot_time_s
+    assert "Past the edge" in shots[1].why
+
+
+def test_a_taste_without_its_time_is_not_called_no_taste(make_setup):
+    setup = make_setup([{"beverage_g": 36, "grind_setting": "8"}], [{"shot_id": "s0", "score": 6.0}])
+    (shot,) = plan(setup, None, None, None, 0.05, 1)
+    assert "Nothing was tasted" not in shot.why
+    assert "time" in shot.why
+
+
+def test_a_machine_nobody_tasted_starts_from_the_setting_that_ran_nearest(make_setup):
+    (shot,) = plan(make_setup(SPREAD), None, None, None, 0.05, 1)
+    assert shot.grind_setting == "8"
+    assert "27 s" in shot.why
 
 
 def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(make_setup, hill):
@@ -61,8 +107,9 @@ def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(
     setup, surface = make_setup(SPREAD, TASTED), TwoHills(top=6.0, reaches=1.0)
     aim = window(setup, surface, 0.8)
     shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.05, 1)
-    assert shots[1].shot_time_s > 33
-    assert shots[1].expected_gain > 0.05
+    shot = next(shot for shot in shots if shot.expected_gain is not None)
+    assert shot.shot_time_s > 33
+    assert shot.expected_gain > 0.05
 
 
 def test_the_worth_of_a_shot_agrees_with_simulated_shots():
@@ -96,14 +143,16 @@ def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
     choked = {"outcome": "choked", "grind_setting": "7"}
     setup = make_setup([*SPREAD, choked], TASTED)
     x = np.array([6.0, 8.0, 10.0])
-    line = DialLine(np.log(27.0) + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, np.log(27.0) + 1.6 - 0.2 * x)
+    log_time = np.log(27.0) + 1.6 - 0.2 * x
+    line = DialLine(log_time[1] + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, log_time, step=1.0, tried=(6.0, 10.0))
+    line = with_reach(line, setup.shots, GrinderConfig(name="A"))
     setup = replace(setup, bench=replace(setup.bench, dial=line))
 
     class Wavy(hill):
         def draws(self, points, n, seed):
             return self.mean(points) + np.random.default_rng(seed).standard_normal((n, len(points)))
 
-    surface = Wavy(top=6.0, reaches=1.0)
+    surface = Wavy(top=6.0, reaches=1.0, best=(2.0, 33.0))
     aim = window(setup, surface, 0.8)
     shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
     assert len(shots) == 3

@@ -5,8 +5,10 @@ import pytest
 
 from tastefield.config import GrinderConfig
 from tastefield.records import DialLine
+from tastefield.stages.bench import with_reach
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
+from tastefield.tables.dial import step_of
 
 SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
 TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
@@ -18,22 +20,33 @@ def with_line(setup, slope, positions, sd=0.03):
     design = np.column_stack([np.ones_like(x), x])
     cov = sd**2 * np.linalg.inv(design.T @ design)
     intercept = np.log(27.0) - slope * 8
-    line = DialLine(intercept, slope, cov, sd**2, 6.0, x, intercept + slope * x)
+    tried = (float(x.min()), float(x.max()))
+    line = DialLine(intercept, slope, cov, sd**2, 6.0, x, intercept + slope * x, step=step_of(x), tried=tried)
     return replace(setup, bench=replace(setup.bench, dial=line))
 
 
 def numbered(outcomes=(), settings_=(6, 7, 8, 9, 10)):
     shots = [{**SPREAD[4], "grind_setting": str(value)} for value in settings_]
-    return [*shots, *({"outcome": "choked", "grind_setting": str(value)} for value in outcomes)]
+    return [*SPREAD, *shots, *({"outcome": "choked", "grind_setting": str(value)} for value in outcomes)]
 
 
-@pytest.fixture
-def aim(make_setup, hill):
-    return window(make_setup(SPREAD, TASTED), hill(), 0.8)
+def aimed(setup, hill, *grinders, **shape):
+    """The setup's aim on a hill whose top is 1:2 in 27 s, and the setting for it."""
+    line = setup.bench.dial
+    if line is not None:
+        grinder = grinders[0] if grinders else GrinderConfig(name="A")
+        reach = with_reach(replace(line, step=grinder.step or line.step), setup.shots, grinder)
+        setup = replace(setup, bench=replace(setup.bench, dial=reach))
+    aim = window(setup, hill(**shape), 0.8)
+    return aim, settings(setup, aim, grinders)
 
 
-def test_the_dial_goes_where_the_line_gives_the_time_of_the_aim(make_setup, aim):
-    found = settings(with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10]), aim, ())
+def dialled(setup, hill, *grinders, **shape):
+    return aimed(setup, hill, *grinders, **shape)[1]
+
+
+def test_the_dial_goes_where_the_line_gives_the_time_of_the_aim(make_setup, hill):
+    found = dialled(with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10]), hill)
     assert found.grind_setting == "8"
     assert found.higher_is == "coarser"
     assert found.kind == "interval"
@@ -41,93 +54,96 @@ def test_the_dial_goes_where_the_line_gives_the_time_of_the_aim(make_setup, aim)
     assert found.seconds_per_step[0] == pytest.approx(-2.7, rel=0.03)
 
 
-def test_the_setting_stands_on_a_real_step_of_the_dial(make_setup, aim):
+def test_the_setting_stands_on_a_real_step_of_the_dial(make_setup, hill):
     setup = with_line(make_setup(numbered(settings_=(6, 7.5, 8, 9, 10))), -0.1, [6, 7.5, 8, 9, 10])
-    assert settings(setup, aim, ()).grind_setting == "8.0"
+    assert dialled(setup, hill).grind_setting == "8.0"
     grinder = GrinderConfig(name="A", step=3)
-    assert float(settings(setup, aim, (grinder,)).grind_setting) % 3 == 0
+    assert float(dialled(setup, hill, grinder).grind_setting) % 3 == 0
 
 
 @pytest.mark.parametrize(("slope", "higher_is"), [(-0.1, "coarser"), (0.1, "finer")])
-def test_nothing_at_or_finer_than_a_choke_is_recommended_whichever_way_the_dial_runs(make_setup, aim, slope, higher_is):
+def test_nothing_at_or_finer_than_a_choke_is_recommended_whichever_way_the_dial_runs(
+    make_setup, hill, slope, higher_is
+):
     setup = with_line(make_setup(numbered(outcomes=(8,))), slope, [6, 7, 8, 9, 10])
-    found = settings(setup, aim, ())
+    found = dialled(setup, hill)
     assert found.higher_is == higher_is
     assert found.grind_setting == ("9" if higher_is == "coarser" else "7")
     assert "held_off_choke" in [finding.code for finding in found.findings]
 
 
-def test_a_setting_beyond_the_end_of_the_dial_is_held_at_its_end(make_setup, aim):
+def test_a_setting_beyond_the_end_of_the_dial_is_held_at_its_end(make_setup, hill):
     setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
-    found = settings(setup, aim, (GrinderConfig(name="A", lowest=9, highest=16),))
+    found = dialled(setup, hill, GrinderConfig(name="A", lowest=9, highest=16))
     assert found.position == 9
     assert "off_the_dial" in [finding.code for finding in found.findings]
 
 
-def test_a_line_that_runs_against_the_configured_direction_gives_no_number_of_its_own(make_setup, aim):
+def test_a_line_that_runs_against_the_configured_direction_gives_no_number_of_its_own(make_setup, hill):
     setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
-    found = settings(setup, aim, (GrinderConfig(name="A", higher_is="finer"),))
+    found = dialled(setup, hill, GrinderConfig(name="A", higher_is="finer"))
     assert found.kind == "interval"
     assert found.line is None
     assert "dial_against_grinder" in [finding.code for finding in found.findings]
 
 
-def test_a_slope_that_may_be_zero_gives_no_number_of_its_own(make_setup, aim):
+def test_a_slope_that_may_be_zero_gives_no_number_of_its_own(make_setup, hill):
     setup = with_line(make_setup(numbered()), -0.005, [7, 8], sd=0.2)
-    found = settings(setup, aim, ())
+    found = dialled(setup, hill)
     assert found.kind in {"two_rays", "whole_line"}
     assert found.line is None
     assert "dial_unclear" in [finding.code for finding in found.findings]
 
 
-def test_a_direction_that_is_a_guess_gives_no_number_of_its_own(make_setup, aim):
+def test_a_direction_that_is_a_guess_gives_no_number_of_its_own(make_setup, hill):
     setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
     setup = replace(setup, bench=replace(setup.bench, dial=replace(setup.bench.dial, sign_chance=0.9)))
-    found = settings(setup, aim, ())
+    found = dialled(setup, hill)
     assert found.line is None
     assert [finding.code for finding in found.findings] == ["dial_unclear"]
 
 
-def test_the_line_is_read_at_the_ratio_and_dose_of_the_aim(make_setup, aim):
+def test_the_line_is_read_at_the_ratio_and_dose_of_the_aim(make_setup, hill):
     """10 % more time for 10 % more ratio is one step of 0.1 coarser for the same time."""
     setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
     cov = np.zeros((4, 4))
     cov[:2, :2] = setup.bench.dial.cov
     recipe = (np.array([1.0, 0.0]), cov)
-    line = replace(setup.bench.dial, recipe=recipe, usual=(aim.ratio * np.exp(-0.1), 18.0))
-    moved = settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ())
-    assert moved.estimate == pytest.approx(settings(setup, aim, ()).estimate + 1)
-    assert moved.line[0] == pytest.approx(setup.bench.dial.intercept + 0.1)
+    line = replace(setup.bench.dial, recipe=recipe, usual=(2.0 * np.exp(-0.1), 18.0))
+    moved = dialled(replace(setup, bench=replace(setup.bench, dial=line)), hill)
+    assert moved.position == dialled(setup, hill).position + 1
+    assert moved.line[0] == pytest.approx(setup.bench.dial.intercept + 0.1, abs=0.01)
 
 
-def test_a_setting_is_held_one_step_beyond_what_was_tried_on_the_grinder_by_anyone(make_setup, aim):
-    setup = with_line(make_setup(numbered(settings_=(14, 15))), -0.1, [14, 15])
-    alone = settings(setup, aim, ())
-    assert alone.position == 13
+def test_a_setting_is_held_one_step_beyond_what_was_tried_on_the_grinder_by_anyone(make_setup, hill):
+    setup = with_line(make_setup(numbered(settings_=(10, 11))), -0.1, [10, 11])
+    alone = dialled(setup, hill)
+    assert alone.position == 9
     assert "beyond_tried_settings" in [finding.code for finding in alone.findings]
-    line = replace(setup.bench.dial, tried=(6.0, 15.0))
-    assert settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ()).position == 8
+    line = replace(setup.bench.dial, tried=(6.0, 11.0))
+    assert dialled(replace(setup, bench=replace(setup.bench, dial=line)), hill).position == 8
 
 
-def test_a_choke_binds_even_where_finer_settings_ran(make_setup, aim):
+def test_a_choke_binds_even_where_finer_settings_ran(make_setup, hill):
     """Held one step coarser than the choke although the shots that ran were all finer."""
-    setup = with_line(make_setup(numbered(outcomes=(11,))), -0.1, [6, 7, 8])
-    assert settings(setup, aim, ()).position == 12
+    setup = with_line(make_setup(numbered(outcomes=(9,))), -0.1, [6, 7, 8])
+    assert dialled(setup, hill).position == 10
 
 
-def test_a_choke_under_another_burr_zero_binds_nothing(make_setup, aim):
+def test_a_choke_under_another_burr_zero_binds_nothing(make_setup, hill):
     old = {"outcome": "choked", "grind_setting": "9", "grinder_zero": "old"}
     setup = make_setup([old, *({**shot, "grinder_zero": "new"} for shot in numbered())])
-    found = settings(with_line(setup, -0.1, [6, 7, 8, 9, 10]), aim, ())
+    found = dialled(with_line(setup, -0.1, [6, 7, 8, 9, 10]), hill)
     assert found.grind_setting == "8"
     assert found.findings == ()
 
 
-def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make_setup, aim):
+def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make_setup, hill):
     """Second route: draws of level, slope and shot."""
-    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10], sd=0.08)
+    setup = with_line(make_setup(numbered(), TASTED), -0.1, [6, 7, 8, 9, 10], sd=0.08)
     line = replace(setup.bench.dial, walk_var=0.05**2)
-    found = settings(replace(setup, bench=replace(setup.bench, dial=line)), aim, ())
+    setup = replace(setup, bench=replace(setup.bench, dial=line))
+    aim, found = aimed(setup, hill)
     rng = np.random.default_rng(0)
     wide = np.sqrt(line.df / rng.chisquare(line.df, 200_000))
     unsure = rng.multivariate_normal([0, 0], line.cov, 200_000) @ [1, found.position]
@@ -135,56 +151,58 @@ def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make
     time = np.exp(line.intercept + line.slope * found.position + wide * (unsure + shot))
     low, high = aim.window[1]
     assert found.time_chance == pytest.approx(np.mean((time > low) & (time < high)), abs=0.01)
-    assert settings(setup, replace(aim, window=None), ()).time_chance is None
+    assert dialled(setup, hill, top=6.0).time_chance is None
 
 
-def test_without_a_line_a_setting_that_ran_near_the_time_is_repeated_as_written(make_setup, aim):
+def test_without_a_line_a_setting_that_ran_near_the_time_is_repeated_as_written(make_setup, hill):
     setup = make_setup([{**SPREAD[4], "grind_setting": "2E"}, {**SPREAD[3], "grind_setting": "3A"}])
-    assert settings(setup, aim, ()).grind_setting == "2E"
+    assert dialled(setup, hill).grind_setting == "2E"
 
 
-def test_without_a_setting_near_the_time_one_grinds_until_the_time_is_right(make_setup, aim):
+def test_without_a_setting_near_the_time_one_grinds_until_the_time_is_right(make_setup, hill):
     setup = make_setup([{**SPREAD[3], "grind_setting": "3A"}])
-    found = settings(setup, aim, ())
+    found = dialled(setup, hill)
     assert found.grind_setting is None
     assert found.say.startswith("Grind until")
 
 
-def test_a_written_setting_that_choked_is_not_repeated(make_setup, aim):
+def test_a_written_setting_that_choked_is_not_repeated(make_setup, hill):
     setup = make_setup([{**SPREAD[4], "grind_setting": "2E"}, {"outcome": "choked", "grind_setting": "2E"}])
-    assert settings(setup, aim, ()).grind_setting is None
+    assert dialled(setup, hill).grind_setting is None
 
 
-def test_a_pressurised_basket_has_no_dial(make_setup, aim):
+def test_a_pressurised_basket_has_no_dial(make_setup, hill):
     setup = with_line(make_setup([{**shot, "basket_kind": "pressurised"} for shot in numbered()]), -0.1, [6, 7, 8])
-    found = settings(setup, aim, ())
+    found = dialled(setup, hill)
     assert found.grind_setting is None
     assert [finding.code for finding in found.findings] == ["pressurised_basket"]
 
 
-def test_seconds_per_step_widen_as_student_does_with_few_shots(make_setup, aim):
+def test_seconds_per_step_widen_as_student_does_with_few_shots(make_setup, hill):
     """90 % of Student's t with 6 degrees of freedom lie within 1.943 (tables of the t distribution)."""
     setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
-    estimate, low, high = settings(setup, aim, ()).seconds_per_step
+    aim, found = aimed(setup, hill)
+    estimate, low, high = found.seconds_per_step
     error = aim.shot_time_s * np.sqrt(setup.bench.dial.cov[1, 1])
     assert (high - estimate) / error == pytest.approx(1.943, abs=0.001)
     assert (estimate - low) / error == pytest.approx(1.943, abs=0.001)
 
 
-def test_a_dial_that_ends_at_its_choke_gives_no_setting(make_setup, aim):
+def test_a_dial_that_ends_at_its_choke_gives_no_setting(make_setup, hill):
     setup = with_line(make_setup(numbered(outcomes=(10,))), -0.1, [6, 7, 8, 9, 10])
-    assert settings(setup, aim, (GrinderConfig(name="A", lowest=1, highest=10),)).grind_setting is None
+    assert dialled(setup, hill, GrinderConfig(name="A", lowest=1, highest=10)).grind_setting is None
 
 
-def test_a_choke_is_not_forgotten_because_the_burr_zero_was_not_written_down(make_setup, aim):
+def test_a_choke_is_not_forgotten_because_the_burr_zero_was_not_written_down(make_setup, hill):
     shots = numbered(outcomes=(8,))
     for labels in (["a"] * 5 + [None], [None] * 5 + ["a"], ["a"] * 6):
-        labelled = [{**shot, "grinder_zero": label} for shot, label in zip(shots, labels, strict=True)]
-        found = settings(with_line(make_setup(labelled), -0.1, [6, 7, 8, 9, 10]), aim, ())
+        both = zip(shots, [None] * 9 + labels, strict=True)
+        labelled = [{**shot, "grinder_zero": label} for shot, label in both]
+        found = dialled(with_line(make_setup(labelled), -0.1, [6, 7, 8, 9, 10]), hill)
         assert float(found.grind_setting) > 8
 
 
-def test_a_choke_of_the_burr_zero_before_bounds_nothing(make_setup, aim):
+def test_a_choke_of_the_burr_zero_before_bounds_nothing(make_setup, hill):
     shots = [{"outcome": "choked", "grind_setting": "8", "grinder_zero": "old"}]
     shots += [{**shot, "grinder_zero": "new"} for shot in numbered()]
-    assert settings(with_line(make_setup(shots), -0.1, [6, 7, 8, 9, 10]), aim, ()).grind_setting == "8"
+    assert dialled(with_line(make_setup(shots), -0.1, [6, 7, 8, 9, 10]), hill).grind_setting == "8"

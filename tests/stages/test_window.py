@@ -28,7 +28,7 @@ def test_the_window_is_the_largest_box_of_good_points_that_holds_the_aim(cells, 
     good = np.array(cells).reshape(6, 7)
     good[row, col] = True
     x, y = np.linspace(0, 1, 6), np.linspace(0, 2, 7)
-    top, bottom, left, right = largest_box(good, (row, col), x, y)
+    top, bottom, left, right = largest_box(good, (row, row, col, col), x, y)
     assert good[top : bottom + 1, left : right + 1].all()
     assert top <= row <= bottom
     assert left <= col <= right
@@ -168,3 +168,32 @@ def test_no_dose_more_than_a_gram_over_the_basket_is_recommended_or_promised(mak
 def test_a_dose_within_a_gram_of_the_basket_stays(make_setup, hill):
     shots = [{**shot, "dose_g": 18.8, "basket_g": 18.0} for shot in SPREAD]
     assert window(make_setup(shots, TASTED), hill(), 0.8).dose_g == 18.8
+
+
+def test_the_aim_lies_inside_its_window_with_room_for_half_the_scatter(make_setup, hill):
+    """The top lies on the edge of what was tried: a shot a little past it must not fall outside the promise."""
+    for best in ((2.0, 27.0), (2.0, 39.5), (2.6, 18.5)):
+        surface = hill(top=8.0, best=(2.0, 27.0), fall=1.0, reaches=0.4)
+        surface.mean = lambda points, best=best: 8.0 - (np.log(points / np.asarray(best)) ** 2).sum(axis=1)
+        aim = window(make_setup(SPREAD, TASTED), surface, 0.8)
+        for value, sd, (low, high) in zip((aim.ratio, aim.shot_time_s), (0.04, 0.07), aim.window, strict=True):
+            assert low < value * np.exp(-sd / 2)
+            assert value * np.exp(sd / 2) < high
+
+
+def test_a_window_narrower_than_the_scatter_is_not_promised(make_setup, hill):
+    sure = {"doubt": 0.02, "shot_var": 0.0001}
+    narrow = window(make_setup(SPREAD, TASTED), hill(top=6.8, fall=40.0, **sure), 0.6)
+    assert narrow.assurance > 0.6
+    assert narrow.window is None
+    assert "window_too_narrow" in [finding.code for finding in narrow.findings]
+    assert window(make_setup(SPREAD, TASTED), hill(top=6.8, fall=6.0, **sure), 0.6).window is not None
+
+
+def test_a_recipe_that_cannot_be_told_from_the_best_real_shot_repeats_it(make_setup, hill):
+    best = {"beverage_g": 35.0, "shot_time_s": 28.0}
+    setup = make_setup([*SPREAD, best], [*TASTED, {"shot_id": "s9", "score": 8.0}])
+    gentle = window(setup, hill(top=6.0, fall=1.0), 0.8)
+    assert (gentle.ratio, gentle.shot_time_s) == pytest.approx((35 / 18, 28.0), rel=0.02)
+    steep = window(setup, hill(top=6.0, fall=40.0), 0.8)
+    assert (steep.ratio, steep.shot_time_s) == pytest.approx((2.0, 27.0), rel=0.015)

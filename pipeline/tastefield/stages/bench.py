@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,8 @@ import pandas as pd
 from tastefield.config import GrinderConfig
 from tastefield.errors import TastefieldError
 from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats, Scatter, Setup, Taste
-from tastefield.stats import dial_line, mixed, scatter
-from tastefield.tables.dial import step_of
+from tastefield.stats import dial_line, inverse, mixed, scatter
+from tastefield.tables.dial import choke_position, settable, since_zero, step_of
 from tastefield.words.findings import Finding, finding
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
@@ -31,6 +31,8 @@ SAME_INTENT = 0.12
 WRONG_GRIND = 0.3
 """Shots whose log time misses the written target by more than this were ground wrong: no scatter is read from them."""
 READINGS_NEEDED = 6
+LEVEL = 0.9
+"""A slope that may be zero at this level leaves the dial without numbers of our own."""
 
 
 def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()) -> tuple[Setup, ...]:
@@ -45,6 +47,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     ordered = derived.shots.sort_values(["setup", "pulled_at", "place", "row"], na_position="last", kind="stable")
     ordered = ordered.reset_index(drop=True)  # place and row decide where no time was written
     dials = _dial_lines(ordered, grinders)
+    configured = {entry.name: entry for entry in grinders}
     spreads = _scatters(ordered, derived.keys, dials)
     extraction = _extraction_lines(derived.shots)
     edges = np.searchsorted(ordered["setup"].to_numpy(), np.arange(len(derived.keys) + 1))
@@ -53,13 +56,16 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         shots = ordered.iloc[edges[number] : edges[number + 1]].reset_index(drop=True)
         mine = set(shots["shot_id"])
         notes = _choke_notes(shots)
+        line, name = dials.lines.get(number), key.get("grinder") or str(shots["grinder"].iloc[0])
+        if line is not None:
+            line = with_reach(line, shots, configured.get(name, GrinderConfig(name=name)))
         setups.append(
             Setup(
                 key=key,
                 shots=shots,
                 scores=derived.scores[derived.scores["shot_id"].isin(mine)].reset_index(drop=True),
                 readings=derived.readings[derived.readings["shot_id"].isin(mine)].reset_index(drop=True),
-                bench=Bench(dials.lines.get(number), spreads[number], extraction.get(number), tuple(notes)),
+                bench=Bench(line, spreads[number], extraction.get(number), tuple(notes)),
                 taste=taste,
                 tasters=tasters,
             )
@@ -155,6 +161,17 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
         )
     noise = pd.DataFrame({"setup": rows["setup"], "residual": fit.residual, "shown": fit.shown})
     return _Dials(lines, noise, noise_var, walk_var, float(fit.gamma[1]))
+
+
+def with_reach(line: DialLine, shots: pd.DataFrame, grinder: GrinderConfig) -> DialLine:
+    """The line with the positions that may be set; none where its direction is unclear or not the configured one."""
+    known = inverse.fieller(line.intercept, line.slope, line.cov, line.intercept, line.df, LEVEL).kind == "interval"
+    if not (known and line.is_clear and line.tried) or grinder.higher_is not in (None, line.higher_is):
+        return line
+    here = since_zero(shots)
+    choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
+    ends = (grinder.lowest, grinder.highest)
+    return replace(line, settable=settable(line.step or 1.0, line.tried, ends, choke, line.higher_is))
 
 
 def _by_code(codes: np.ndarray, count: int) -> list[np.ndarray]:

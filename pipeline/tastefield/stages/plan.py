@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
-from tastefield.tables.dial import as_written, choke_position, since_zero
+from tastefield.tables.dial import as_written, recorded, since_zero
 
 DRAWS = 1000
 MOST = 3
@@ -13,6 +17,12 @@ USUAL_RATIO, USUAL_TIME_S = 2.0, 27.0
 """Where to start on a machine nobody has tasted yet: 1:2 in 25-30 s. Common practice, no source."""
 SAME = 0.03
 """Ratios or times nearer than this in logs are called the same."""
+BEYOND = 0.12
+"""How far past what was tried, in logs, a next shot may go: about one step of a dial."""
+A_LITTLE = 0.2
+"""How far from the aim, in logs, the shot past the edge may lie."""
+STEPS_AWAY = 2
+"""Steps of the dial between two shots that are to show what a step does: one step drowns in the scatter."""
 
 
 def plan(
@@ -20,8 +30,9 @@ def plan(
 ) -> tuple[NextShot, ...]:
     """Choose the next shots.
 
-    A window is confirmed by two shots at the aim. Otherwise the aim is pulled once more, then, one after the other, the
-    supported recipe of which one taste is expected to raise the best expected score most, while that is ``worth`` it.
+    A window is confirmed by two shots at the aim. Otherwise the aim is pulled once more; then a shot that shows what
+    the dial does, where that is unknown; a shot past the edge, where the best lies on it; and, one after the other, the
+    recipe of which one taste is expected to raise the best expected score most, while that is ``worth`` it.
     """
     if aim is None or surface is None or settings is None:
         return (_start(setup),)
@@ -30,19 +41,30 @@ def plan(
     if aim.status == "window":
         return (_at_aim(aim, settings, "Confirms the recipe."), _at_aim(aim, settings, "Confirms that it repeats."))
     why = "Repeats your best shot: taste it once more." if aim.flat else "Taste it: checks the best guess."
-    return (_at_aim(aim, settings, why), *_explore(setup, surface, aim, settings, worth, seed))[:MOST]
+    shots = [_at_aim(aim, settings, why), *_for_the_dial(setup, aim, settings)]
+    return (*shots, *_explore(setup, surface, aim, worth, seed))[:MOST]
 
 
 def _start(setup: Setup) -> NextShot:
     dose = setup.usual_dose()
+    why = "Nothing was tasted yet: a usual starting point (common practice, no source). Taste it and write a score."
+    if len(setup.scores):
+        why = (
+            "No tasted shot has dose, weight out and time all three, so no taste can be placed: a usual starting point "
+            "(common practice, no source). Write down all three."
+        )
+    means = recorded(setup.shots)
+    off = (means - np.log(USUAL_TIME_S)).abs()
     return NextShot(
-        grind_setting=None,
+        grind_setting=None if off.empty else str(off.idxmin()),
         dose_g=dose,
         beverage_g=None if dose is None else dose * USUAL_RATIO,
         ratio=USUAL_RATIO,
         shot_time_s=USUAL_TIME_S,
         expected_gain=None,
-        why="Nothing was tasted yet: a usual starting point (common practice, no source). Taste it and write a score.",
+        why=why
+        if off.empty
+        else f"{why} Of your settings this one ran nearest: about {np.exp(means[off.idxmin()]):.0f} s.",
     )
 
 
@@ -51,26 +73,46 @@ def _at_aim(aim: Aim, settings: Settings, why: str) -> NextShot:
     return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why)
 
 
-def _explore(
-    setup: Setup, surface: Surface, aim: Aim, settings: Settings, worth: float, seed: int
-) -> tuple[NextShot, ...]:
-    points, labels = _candidates(setup, aim, settings)
+def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextShot]:
+    """A shot two steps away from the settings used, where numbers are written but do not show what a step does."""
+    line, here = setup.bench.dial, since_zero(setup.shots)
+    used = here["dial_position"].to_numpy(dtype=float)
+    used = used[np.isfinite(used)]
+    if settings.line is not None or not len(used) or settings.step is None:
+        return
+    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+        return
+    choked = here["dial_position"][here["outcome"].astype("object") == "choked"].dropna()
+    higher_is = settings.higher_is or (line.higher_is if line and line.sign_chance > 0.5 else "coarser")
+    up = higher_is == "coarser" if choked.empty else bool(choked.median() <= np.median(used))
+    position = (used.max() if up else used.min()) + (STEPS_AWAY if up else -STEPS_AWAY) * settings.step
+    out = None if aim.dose_g is None else aim.dose_g * aim.ratio
+    why = "Shows what a step of the dial does: write down its time."
+    yield NextShot(as_written(position, settings.step), aim.dose_g, out, aim.ratio, None, None, why)
+
+
+def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) -> Iterator[NextShot]:
+    points, labels, beyond = _candidates(setup, aim)
     if not len(points):
-        return ()
+        return
     here = np.array([[aim.ratio, aim.shot_time_s]])
     draws = surface.draws(np.vstack([here, points]), DRAWS, seed)
     mean, cov = draws.mean(axis=0), np.cov(draws.T)
     noise = surface.shot_var + surface.noise_var
     cov = observed(cov, 0, noise)  # the shot at the aim comes first
-    chosen: list[NextShot] = []
-    while len(chosen) < MOST - 1:
+    beyond &= (np.abs(np.log(points / here)) <= A_LITTLE).all(axis=1)
+    if aim.at_edge and beyond.any():
+        gain = gains(mean, cov, noise)[1:]
+        index = int(np.argmax(np.where(beyond, gain, -1.0)))
+        yield _try(aim, points[index], labels[index], float(gain[index]), "Past the edge of what was tried")
+        cov = observed(cov, index + 1, noise)
+    for _ in range(MOST):
         gain = gains(mean, cov, noise)[1:]
         index = int(np.argmax(gain))
         if gain[index] < worth:
-            break
-        chosen.append(_try(aim, points[index], labels[index], float(gain[index])))
+            return
+        yield _try(aim, points[index], labels[index], float(gain[index]), "Elsewhere")
         cov = observed(cov, index + 1, noise)
-    return tuple(chosen)
 
 
 def observed(cov: Floats, index: int, noise: float) -> Floats:
@@ -95,48 +137,48 @@ def gains(mean: Floats, cov: Floats, noise: float) -> Floats:
     return np.asarray(np.maximum(weights @ best - mean.max(), 0.0))
 
 
-def _try(aim: Aim, point: Floats, label: str | None, gain: float) -> NextShot:
+def _try(aim: Aim, point: Floats, label: str | None, gain: float, where: str) -> NextShot:
     ratio, time = float(point[0]), float(point[1])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
         changes.append("longer" if time > aim.shot_time_s else "shorter")
     if abs(np.log(ratio / aim.ratio)) > SAME:
         changes.append("with more out" if ratio > aim.ratio else "with less out")
-    why = f"A shot {' and '.join(changes) or 'like it'}: what it tells may move the recipe."
+    why = f"{where}: a shot {' and '.join(changes) or 'like the first'}. What it tells may move the recipe."
     out = None if aim.dose_g is None else aim.dose_g * ratio
     return NextShot(label, aim.dose_g, out, ratio, time, gain, why)
 
 
-def _candidates(setup: Setup, aim: Aim, settings: Settings) -> tuple[Floats, list[str | None]]:
-    """Supported recipes: times of the dial's real steps where it has a line, lattice times elsewhere."""
-    lattice = aim.lattice
-    ratios = lattice.ratio[::4]
-    if settings.line is None or settings.step is None or settings.higher_is is None:
-        times = lattice.shot_time_s[::4]
-        texts: list[str | None] = [None] * len(times)
+def _candidates(setup: Setup, aim: Aim) -> tuple[Floats, list[str | None], NDArray[np.bool_]]:
+    """Recipes in or just past the support: times of real settings where the dial has a line, lattice times elsewhere.
+
+    :returns: points (n, 2), the setting of each as written, and which lie past the support.
+    """
+    lattice, line = aim.lattice, setup.bench.dial
+    ratios = _past(lattice.ratio)
+    if line is not None and len(line.settable):
+        times = line.times(ratios, aim.dose_g)
+        texts: list[str | None] = [as_written(float(position), line.step) for position in line.settable]
     else:
-        tried = setup.shots["dial_position"].dropna().to_numpy(dtype=float)
-        steps = np.arange(tried.min() - settings.step, tried.max() + 1.5 * settings.step, settings.step)
-        here = since_zero(setup.shots)
-        choke = choke_position(here["outcome"], here["dial_position"], settings.higher_is)
-        if choke is not None:
-            steps = steps[steps < choke - 1e-9] if settings.higher_is == "finer" else steps[steps > choke + 1e-9]
-        times = np.exp(settings.line[0] + settings.line[1] * steps)
-        texts = [as_written(float(position), settings.step) for position in steps]
-    points = np.array([(ratio, time) for time in times for ratio in ratios]).reshape(-1, 2)
+        times = np.repeat(_past(lattice.shot_time_s)[:, None], len(ratios), axis=1)
+        texts = [None] * len(times)
+    points = np.column_stack([np.broadcast_to(ratios, times.shape).ravel(), times.ravel()])
     labels = [text for text in texts for _ in ratios]
-    inside = _supported(lattice.supported, lattice.ratio, lattice.shot_time_s, points)
-    return points[inside], [label for label, keep in zip(labels, inside, strict=True) if keep]
-
-
-def _supported(supported: np.ndarray, ratio: Floats, time: Floats, points: Floats) -> np.ndarray:
-    """Whether the nearest lattice point of each point is supported; points off the lattice are not."""
-    on = (
-        (points[:, 0] >= ratio[0])
-        & (points[:, 0] <= ratio[-1])
-        & (points[:, 1] >= time[0])
-        & (points[:, 1] <= time[-1])
+    supported = np.column_stack(
+        [axis.ravel() for axis in np.meshgrid(lattice.ratio, lattice.shot_time_s, indexing="ij")]
     )
-    row = np.abs(np.log(ratio)[None, :] - np.log(points[:, [0]])).argmin(axis=1)
-    col = np.abs(np.log(time)[None, :] - np.log(points[:, [1]])).argmin(axis=1)
-    return np.asarray(on & supported[row, col])
+    supported = supported[lattice.supported.ravel()]
+    if not len(supported):
+        return points[:0], [], np.zeros(0, dtype=bool)
+    away, _ = cKDTree(np.log(supported)).query(np.log(points))
+    mesh = float(np.hypot(np.diff(np.log(lattice.ratio)).max(), np.diff(np.log(lattice.shot_time_s)).max()))
+    near: NDArray[np.bool_] = np.asarray(away <= BEYOND)
+    return points[near], [labels[i] for i in np.flatnonzero(near)], np.asarray(away > mesh)[near]
+
+
+def _past(axis: Floats) -> Floats:
+    """Every fourth line of an axis, and on past both ends as far as a next shot may go."""
+    logs = np.log(axis[::4])
+    step = logs[1] - logs[0]
+    more = step * np.arange(1, int(np.ceil(BEYOND / step)) + 1)
+    return np.asarray(np.exp(np.concatenate([logs[0] - more[::-1], logs, logs[-1] + more])))

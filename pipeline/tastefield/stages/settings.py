@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
 from tastefield.stats import inverse
-from tastefield.tables.dial import as_written, choke_position, since_zero, step_of
+from tastefield.tables.dial import as_written, choke_position, recorded, since_zero, step_of
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
-SURE_OF_DIRECTION = 0.95
-"""Below this chance that a dial turns the way its line says, no number of our own is given."""
-SAME_TIME = 0.10
-"""A recorded setting whose shots ran within this of the aim's log time is repeated as written."""
+SAME_TIME = 0.01
+"""A recorded setting gives the aim's time when its shots' log time is that of the aim within this."""
 
 
 def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
     """Turn the aim's time into a grind setting.
 
-    With a usable line of log time on the dial, by inverse prediction with Fieller limits, snapped to the dial's steps;
-    without one, the recorded setting that ran nearest to the aim's time; else none: grind until the time is right.
+    With a usable line of log time on the dial, the position that the aim was put on, with Fieller limits; without one,
+    the recorded setting whose time the aim took; else none: grind until the time is right.
     """
     name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
     grinder = next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
@@ -39,67 +36,67 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         return _repeat(setup, aim, grinder, step, None, ())
     intercept, cov = line.at(aim.ratio, aim.dose_g)
     line = replace(line, intercept=intercept, cov=cov)
-    goal = float(np.log(aim.shot_time_s))
-    found = inverse.fieller(line.intercept, line.slope, line.cov, goal, line.df, LEVEL, new_shot_var=0.0)
-    higher_is = "finer" if line.slope > 0 else "coarser"
-    if grinder.higher_is is not None and grinder.higher_is != higher_is:
+    found = inverse.fieller(intercept, line.slope, cov, float(np.log(aim.shot_time_s)), line.df, LEVEL)
+    if grinder.higher_is is not None and grinder.higher_is != line.higher_is:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
-    if found.kind != "interval" or found.estimate is None or line.sign_chance < SURE_OF_DIRECTION:
+    if found.kind != "interval" or not line.is_clear:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
-    return _on_line(setup, aim, grinder, step, line, found.estimate, found.limits)
+    notes = tuple(_bound(setup, aim, grinder, line, step or 1.0))
+    if aim.position is None:
+        say = "Grind until the time is right: no setting of the dial that is safe and tried gives it."
+        if not len(line.settable):
+            say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
+        return _nothing(name, say, None, "interval", step, notes)
+    return _on_line(aim, aim.position, name, step, line, found.limits, notes)
+
+
+def _bound(setup: Setup, aim: Aim, grinder: GrinderConfig, line: DialLine, step: float) -> Iterator[Finding]:
+    """What kept the dial from the time that would be best, if anything did."""
+    wanted = aim.shot_time_s if aim.wanted_time_s is None else aim.wanted_time_s
+    ideal = round((np.log(wanted) - line.intercept) / line.slope / step) * step
+    reached = line.settable
+    if len(reached) and reached.min() - 1e-9 <= ideal <= reached.max() + 1e-9:
+        return
+    here = since_zero(setup.shots)
+    choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
+    low = -np.inf if grinder.lowest is None else grinder.lowest
+    high = np.inf if grinder.highest is None else grinder.highest
+    if choke is not None and (ideal - choke) * (1.0 if line.higher_is == "finer" else -1.0) >= -1e-9:
+        yield finding("held_off_choke", choke=as_written(choke, step))
+    elif not low <= ideal <= high:
+        yield finding("off_the_dial", grinder=grinder.name)
+    else:
+        yield finding("beyond_tried_settings", grinder=grinder.name)
 
 
 def _on_line(
-    setup: Setup,
     aim: Aim,
-    grinder: GrinderConfig,
+    position: float,
+    grinder: str,
     step: float | None,
     line: DialLine,
-    estimate: float,
     limits: tuple[float, float],
+    findings: tuple[Finding, ...],
 ) -> Settings:
-    findings: list[Finding] = []
-    higher_is = "finer" if line.slope > 0 else "coarser"
-    size = step or 1.0
-    position = round(estimate / size) * size
-    low = -np.inf if grinder.lowest is None else grinder.lowest
-    high = np.inf if grinder.highest is None else grinder.highest
-    if not low <= position <= high:
-        position = float(np.clip(position, low, high))
-        findings.append(finding("off_the_dial", grinder=grinder.name))
-    fewest, most = line.tried or (float(line.positions.min()), float(line.positions.max()))
-    if not fewest - size <= position <= most + size:
-        position = float(np.clip(position, fewest - size, most + size))
-        findings.append(finding("beyond_tried_settings", grinder=grinder.name))
-    shots = since_zero(setup.shots)
-    choke = choke_position(shots["outcome"], shots["dial_position"], higher_is)
-    towards_finer = 1.0 if higher_is == "finer" else -1.0
-    if choke is not None and (position - choke) * towards_finer >= -1e-9:  # last, so that nothing moves it back
-        position = choke - towards_finer * size
-        findings.append(finding("held_off_choke", choke=as_written(choke, step)))
-        if not low <= position <= high:
-            say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
-            return _nothing(grinder.name, say, None, "interval", step, tuple(findings))
-    text = as_written(position, step)
+    size, text = step or 1.0, as_written(position, step)
     change = aim.shot_time_s * size
     spread = float(np.sqrt(line.cov[1, 1]) * distributions.t.ppf(0.5 + LEVEL / 2, line.df))
-    per_step = tuple(sorted((change * (line.slope - spread), change * (line.slope + spread))))
+    low, high = sorted((change * (line.slope - spread), change * (line.slope + spread)))
     seconds = abs(change * line.slope)
     worth = f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
     return Settings(
-        grinder=grinder.name,
+        grinder=grinder,
         grind_setting=text,
-        position=float(position),
+        position=position,
         kind="interval",
         interval=(float(limits[0]), float(limits[1])),
-        seconds_per_step=(change * line.slope, float(per_step[0]), float(per_step[1])),
+        seconds_per_step=(change * line.slope, float(low), float(high)),
         step=step,
-        higher_is=higher_is,
+        higher_is=line.higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; a step of {as_written(size, step)} is about {worth} s, higher numbers are {higher_is}.",
-        findings=tuple(findings),
-        estimate=float(estimate),
-        time_chance=_time_chance(line, float(position), aim),
+        say=f"Set {text}; a step of {as_written(size, step)} is about {worth} s, higher numbers are {line.higher_is}.",
+        findings=findings,
+        time_chance=_time_chance(line, position, aim),
     )
 
 
@@ -120,20 +117,14 @@ def _repeat(
     kind: str | None,
     findings: tuple[Finding, ...],
 ) -> Settings:
-    """The recorded setting that ran nearest to the aim's time, as written, if any ran near enough."""
-    here = since_zero(setup.shots)
-    shots = here[here["grind_setting"].notna() & here["shot_time_s"].notna()]
-    shots = shots[shots["outcome"].astype("object").fillna("ok") != "choked"]
-    bound = set(here.loc[here["outcome"].astype("object") == "choked", "grind_setting"].dropna())
-    log_time = pd.Series(np.log(shots["shot_time_s"].to_numpy(dtype=float)), index=shots.index)
-    means = log_time.groupby(shots["grind_setting"].astype(str), sort=True).mean()
-    means = means[[label not in bound for label in means.index]]
+    """The recorded setting whose time the aim took, as written, if there is one."""
+    means = recorded(setup.shots)
     off = (means - np.log(aim.shot_time_s)).abs()
     if off.empty or off.min() > SAME_TIME:
         say = "Grind until the time is right: the shots do not yet tell which setting gives it."
         return _nothing(grinder.name, say, None, kind, step, findings)
     text = str(off.idxmin())
-    position = shots.loc[shots["grind_setting"].astype(str) == text, "dial_position"].iloc[0]
+    position = setup.shots.loc[setup.shots["grind_setting"].astype("object") == text, "dial_position"].iloc[0]
     return Settings(
         grinder=grinder.name,
         grind_setting=text,

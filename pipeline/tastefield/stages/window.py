@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 from scipy import stats as distributions
 
-from tastefield.records import Aim, Floats, Lattice, Setup, Surface
+from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
+from tastefield.tables.dial import recorded
 from tastefield.words.findings import Finding, finding
 
 LATTICE = 41
@@ -20,6 +21,10 @@ MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
 FEWEST_TASTED = 3
 """Below this many tasted shots no window is claimed, whatever the chance: one lucky taste must not promise one."""
+SAME_TIME = 0.10
+"""A recorded setting whose shots ran within this of the wanted log time is repeated as written."""
+SAME_RECIPE = 0.06
+"""Recipes whose log ratios and log times differ by at most this are called the same: the scatter of one machine."""
 AGREES_WITHIN = 0.12
 """A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
@@ -29,43 +34,42 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
 
     The chance at a point averages over the machine's scatter about it: for each of 25 quadrature points of the scatter,
     the chance that surface + shot effect reaches good, as a t probability with the surface's degrees of freedom.
+    The aim is a recipe that can be set: where a dial line is trusted its time is that of a real step of the dial.
 
     :param asked: the assurance asked for, between 0.5 and 1.
     """
     ratio, time = axes(setup)
+    shape = (len(ratio), len(time))
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
     mean, chance = reach(surface, points, setup, (surface.shot_var,))
     if not supported.any():
         supported = _nearest(points, _tasted(setup))
-    flat, best = _best(points, mean, supported, setup)
     findings: list[Finding] = []
-    if chance[best] < asked and (supported & (chance >= asked)).any():
-        assured = np.where(supported & (chance >= asked), mean, -np.inf)
-        moved = int(np.argmax(assured))
-        findings.append(finding("aim_moved_for_chance", given_up=f"{mean[best] - mean[moved]:.1f}"))
-        best = moved
-    shape = (len(ratio), len(time))
+    free = int(np.argmax(np.where(supported, mean, -np.inf)))
+    options, positions = _settable(setup, surface, ratio, time, float(points[free, 1]))
+    if len(options):
+        gain, sure = reach(surface, options, setup, (surface.shot_var,))
+    else:
+        options, gain, sure = points[supported], mean[supported], chance[supported]
+    assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
+    best = _best(options, gain, assured, setup)
+    if (given_up := float(gain.max() - gain[best])) > _tie(setup.taste):
+        findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
+    aimed = options[[best]]
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
-    cell = cast("tuple[int, int]", tuple(int(i) for i in np.unravel_index(best, shape)))
     overdosed = setup.overdosed()
     if overdosed:
         findings.append(finding("dose_over_basket", most=f"{setup.most_dose():.1f}"))
-    enough = len(_tasted(setup)) >= FEWEST_TASTED and not overdosed
-    box = largest_box(good, cell, np.log(ratio), np.log(time)) if good[cell] and enough else None
-    limits = (
-        None
-        if box is None
-        else (
-            (float(ratio[box[0]]), float(ratio[box[1]])),
-            (float(time[box[2]]), float(time[box[3]])),
-        )
-    )
-    expected = _interval(surface, points[[best]], float(mean[best]), setup.taste.scale)
-    at_edge = bool(not flat and _on_edge(supported.reshape(shape), cell))
+    limits = None
+    if len(_tasted(setup)) >= FEWEST_TASTED and not overdosed and sure[best] >= asked:
+        limits = _limits(good, aimed[0], ratio, time, setup.bench.scatter.cov)
+        if limits is None:
+            findings.append(finding("window_too_narrow"))
+    at_edge = _on_edge(supported.reshape(shape), (free // len(time), free % len(time)))
     if at_edge:
         findings.append(finding("best_at_edge"))
-    _, *ends = reach(surface, points[[best]], setup, surface.shot_var_range)
+    _, *ends = reach(surface, aimed, setup, surface.shot_var_range)
     low, high = sorted(float(end[0]) for end in ends)
     lattice = Lattice(
         ratio=ratio,
@@ -76,23 +80,58 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         supported=supported.reshape(shape),
         extraction_pct=_extraction(setup, points, shape),
     )
-    at = setup.best_shot() if flat else None
     aim = Aim(
-        ratio=float(points[best, 0] if at is None else at["ratio"]),
-        shot_time_s=float(points[best, 1] if at is None else at["shot_time_s"]),
+        ratio=float(aimed[0, 0]),
+        shot_time_s=float(aimed[0, 1]),
         dose_g=setup.usual_dose(),
         at_edge=at_edge,
-        assurance=float(chance[best]),
+        assurance=float(sure[best]),
         assurance_range=(low, high),
-        expected=expected,
+        expected=_interval(surface, aimed, float(gain[best]), setup.taste.scale),
         level=LEVEL,
         window=limits,
         status="",
-        flat=flat,
+        flat=bool(np.ptp(mean[supported]) <= _tie(setup.taste)),
         lattice=lattice,
+        position=None if positions is None else float(positions[best]),
+        wanted_time_s=float(points[free, 1]),
     )
     status, notes = _status(setup, aim)
     return replace(aim, status=status, findings=(*findings, *notes))
+
+
+def within(surface: Surface, points: Floats, cov: Floats) -> NDArray[np.bool_]:
+    """Points (n, 2) from which shots one standard deviation of the scatter off still land where the data speak."""
+    ratio_sd, time_sd = np.sqrt(np.diag(cov))
+    moves = [(0.0, 0.0), (ratio_sd, 0.0), (-ratio_sd, 0.0), (0.0, time_sd), (0.0, -time_sd)]
+    return np.asarray(np.all([surface.speaks_for(points * np.exp(move)) for move in moves], axis=0))
+
+
+def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wanted_s: float) -> tuple[Floats, Any]:
+    """Recipes (n, 2) whose time a real setting gives, and the dial position of each; ``None`` without a line.
+
+    Without a trusted line: the recipes at the time of the recorded setting that ran nearest, where it ran near enough.
+    """
+    line = setup.bench.dial
+    positions: Floats | None = None
+    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+        return np.empty((0, 2)), None
+    if line is not None and len(line.settable):
+        times, positions = line.times(ratio, setup.usual_dose()), line.settable
+    else:
+        means = recorded(setup.shots)
+        off = (means - np.log(wanted_s)).abs()
+        if off.empty or off.min() > SAME_TIME:
+            return np.empty((0, 2)), None
+        times = np.full((1, len(ratio)), np.exp(means[off.idxmin()]))
+    points = np.column_stack([np.broadcast_to(ratio, times.shape).ravel(), times.ravel()])
+    on = (points[:, 1] >= time[0]) & (points[:, 1] <= time[-1])
+    if not on.any():
+        return np.empty((0, 2)), None
+    chosen = np.flatnonzero(on)[surface.speaks_for(points[on])]
+    if not len(chosen):
+        return np.empty((0, 2)), None
+    return points[chosen], None if positions is None else positions[chosen // len(ratio)]
 
 
 def axes(setup: Setup) -> tuple[Floats, Floats]:
@@ -136,24 +175,27 @@ def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float
     return [mean, *chances]
 
 
-def largest_box(good: NDArray[np.bool_], cell: tuple[int, int], x: Floats, y: Floats) -> tuple[int, int, int, int]:
-    """Largest rectangle of lattice points that are all good and hold ``cell``; area is measured in coded units.
+def largest_box(
+    good: NDArray[np.bool_], core: tuple[int, int, int, int], x: Floats, y: Floats
+) -> tuple[int, int, int, int]:
+    """Largest rectangle of lattice points that are all good and hold ``core``; area is measured in coded units.
 
+    :param core: first and last index of x, first and last index of y that the rectangle must hold, all good.
     :returns: first and last index of x, first and last index of y.
     """
-    row, col = cell
+    upper, lower, first, last = core
     step_x, step_y = float(np.mean(np.diff(x))), float(np.mean(np.diff(y)))
-    best, best_area = (row, row, col, col), 0.0
-    for top in range(row, -1, -1):
-        if not good[top, col]:
+    best, best_area = core, 0.0
+    for top in range(upper, -1, -1):
+        if not good[top, first : last + 1].all():
             break
-        for bottom in range(row, good.shape[0]):
-            if not good[bottom, col]:
+        for bottom in range(lower, good.shape[0]):
+            if not good[bottom, first : last + 1].all():
                 break
             line = np.asarray(good[top : bottom + 1].all(axis=0))
             bad = np.flatnonzero(~line)
-            left = int(bad[bad < col].max(initial=-1)) + 1
-            right = int(bad[bad > col].min(initial=good.shape[1])) - 1
+            left = int(bad[bad < first].max(initial=-1)) + 1
+            right = int(bad[bad > last].min(initial=good.shape[1])) - 1
             # half a step belongs to every point, so that a box one point wide still has an area
             area = (bottom - top + 1) * step_x * (right - left + 1) * step_y
             if area > best_area * (1 + 1e-12):
@@ -178,18 +220,44 @@ def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
     return mask
 
 
-def _best(points: Floats, mean: Floats, supported: NDArray[np.bool_], setup: Setup) -> tuple[bool, int]:
-    """Index of the highest supported mean; where the surface is flat, the point nearest to the best real shot."""
-    inside = np.where(supported, mean, -np.inf)
-    top = inside.max()
+def _tie(taste: Taste) -> float:
+    """Recipes whose expected scores differ by less are told apart by nobody: 0.03 of a point on a scale from 1 to 9."""
+    return 0.03 * (taste.scale[1] - taste.scale[0]) / 8.0
+
+
+def _best(points: Floats, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:
+    """The highest expected score, among those assured if any are.
+
+    Where the best real shot was pulled at a recipe that nobody can tell from that one, it is repeated: what is known to
+    have tasted good goes before what should.
+    """
+    pool = assured if assured.any() else np.ones(len(points), dtype=bool)
+    top = int(np.argmax(np.where(pool, mean, -np.inf)))
     shot = setup.best_shot()
-    known = shot is not None and np.isfinite([shot["ratio"], shot["shot_time_s"]]).all()
-    flat = bool(known and top - mean[supported].min() < 1e-6)
-    if flat and shot is not None:
-        goal = np.log([shot["ratio"], shot["shot_time_s"]])
-        distance = ((np.log(points) - goal) ** 2).sum(axis=1)
-        return True, int(np.argmin(np.where(supported, distance, np.inf)))
-    return flat, int(np.argmax(inside))
+    if shot is None or not np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
+        return top
+    away = np.abs(np.log(points) - np.log([shot["ratio"], shot["shot_time_s"]])).max(axis=1)
+    nearest = int(np.argmin(away))
+    repeats = away[nearest] <= SAME_RECIPE and pool[nearest] and mean[nearest] >= mean[top] - _tie(setup.taste)
+    return nearest if repeats else top
+
+
+def _limits(
+    good: NDArray[np.bool_], aim: Floats, ratio: Floats, time: Floats, cov: Floats
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Limits of the window; ``None`` where recipes half a standard deviation of the scatter off are not all assured.
+
+    A narrower window would call good shots bad.
+    """
+    half = 0.5 * np.sqrt(np.diag(cov))
+    lines = []
+    for value, off, axis in zip(aim, half, (ratio, time), strict=True):
+        at = np.interp(np.log(value) + np.array([-off, off]), np.log(axis), np.arange(len(axis)))
+        lines += [int(np.floor(at[0] + 1e-6)), int(np.ceil(at[1] - 1e-6))]
+    if not good[lines[0] : lines[1] + 1, lines[2] : lines[3] + 1].all():
+        return None
+    top, bottom, left, right = largest_box(good, (lines[0], lines[1], lines[2], lines[3]), np.log(ratio), np.log(time))
+    return (float(ratio[top]), float(ratio[bottom])), (float(time[left]), float(time[right]))
 
 
 def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, float]) -> tuple[float, float, float]:
@@ -200,7 +268,7 @@ def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, 
 
 
 def _on_edge(supported: NDArray[np.bool_], cell: tuple[int, int]) -> bool:
-    """Whether a neighbour of the aim is unsupported: the best may lie beyond what was tried."""
+    """Whether a neighbour of the best point is unsupported: better may lie beyond what was tried."""
     row, col = cell
     near = supported[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
     return near.size < 9 or not near.all()

@@ -53,3 +53,40 @@ def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str)
     if choked.empty:
         return None
     return float(choked.min() if higher_is == "finer" else choked.max())
+
+
+def settable(
+    step: float,
+    tried: tuple[float, float],
+    ends: tuple[float | None, float | None],
+    choke: float | None,
+    higher_is: str,
+) -> NDArray[np.float64]:
+    """Positions that may be recommended, increasing: whole steps, at most one beyond what was tried, clear of a choke.
+
+    :param tried: lowest and highest position at which shots ran. :param ends: ends of the dial; ``None`` where unknown.
+    :param choke: see :func:`choke_position`.
+
+    >>> settable(1.0, (6.0, 8.0), (None, 8.0), 5.0, "coarser")
+    array([6., 7., 8.])
+    """
+    low, high = tried[0] - step, tried[1] + step
+    if choke is not None and higher_is == "coarser":
+        low, high = max(low, choke + step), max(high, choke + step)  # a choke binds even where finer settings ran
+    if choke is not None and higher_is == "finer":
+        low, high = min(low, choke - step), min(high, choke - step)
+    low = low if ends[0] is None else max(low, ends[0])
+    high = high if ends[1] is None else min(high, ends[1])
+    first, last = int(np.ceil(low / step - 1e-6)), int(np.floor(high / step + 1e-6))
+    return np.asarray(np.arange(first, last + 1) * step, dtype=float)
+
+
+def recorded(shots: pd.DataFrame) -> pd.Series:
+    """Mean log time of each setting that ran, as written; without those that choked or are of another burr zero."""
+    here = since_zero(shots)
+    outcome = here["outcome"].astype("object").fillna("ok")
+    choked = set(here.loc[outcome == "choked", "grind_setting"].dropna().astype(str))
+    ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked")]
+    log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)
+    means = log_time.groupby(ran["grind_setting"].astype(str), sort=True).mean()
+    return means[[label not in choked for label in means.index]]

@@ -258,6 +258,11 @@ CATALOGUE: dict[str, Entry] = {
         "A safer recipe was preferred: it gives up {given_up} points of expected score for the chance asked for.",
         "Nothing; ask for a lower assurance to aim at the highest score.",
     ),
+    "window_too_narrow": Entry(
+        "note",
+        "The recipe reaches the chance asked for, but the range around it is narrower than the shots scatter.",
+        "Pull it again and taste it; more shots widen the range, or show that it is no better than a guess.",
+    ),
     "best_at_edge": Entry(
         "note",
         "The best recipe lies at the edge of what was tried; better may lie beyond.",
