@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,13 +35,23 @@ class Fleet:
         return self.y[rows], self.X[rows], {"shot": self.shot[rows], "taster": self.taster[rows]}
 
 
-def make(count: int, shots: int, tasters: int, missing: float, seed: int) -> Fleet:
-    """``count`` setups; ``missing``: share of the scores that were not given. Some variances are zero."""
+def terms_at(x1: np.ndarray, x2: np.ndarray) -> np.ndarray:
+    return np.stack([np.ones_like(x1), x1, x2, x1**2, x2**2, x1 * x2], axis=-1)
+
+
+def make(
+    count: int,
+    shots: int,
+    tasters: int,
+    missing: float,
+    seed: int,
+    sd_shot: Sequence[float] = (0.0, 0.35, 0.6),
+    sd_taster: Sequence[float] = (0.2, 0.6, 1.0),
+) -> Fleet:
+    """``count`` setups, each with one of the standard deviations, noise 0.8; ``missing``: share of scores not given."""
     rng = np.random.default_rng(seed)
-    x1, x2 = 0.6 * rng.normal(size=(2, count, shots))
-    terms = np.stack([np.ones_like(x1), x1, x2, x1**2, x2**2, x1 * x2], axis=-1)
-    sd_shot = rng.choice([0.0, 0.35, 0.6], count)[:, None]
-    sd_taster = rng.choice([0.2, 0.6, 1.0], count)[:, None]
+    terms = terms_at(*(0.6 * rng.normal(size=(2, count, shots))))
+    sd_shot, sd_taster = (rng.choice(sds, count)[:, None] for sds in (sd_shot, sd_taster))
     of_shot = terms @ SURFACE + sd_shot * rng.normal(size=(count, shots))
     of_taster = sd_taster * rng.normal(size=(count, tasters))
     y = of_shot[:, :, None] + of_taster[:, None] + 0.8 * rng.normal(size=(count, shots, tasters))

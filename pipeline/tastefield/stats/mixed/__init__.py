@@ -44,24 +44,31 @@ covariances are searched through their Cholesky factor.
 **Then** (``estimate``): b, its covariance s2 R^-1 C_QQ R^-T, its derivatives by the variances, the covariance of the
 variances from the Hessian, effects. What the design cannot tell apart is held at zero beforehand (``confounded``).
 
-How the uncertainty of the variances is carried into intervals is said at :class:`MixedFit`; :func:`bootstrap` refits.
+Each with or without the uncertainty of the variances: :meth:`MixedFit.df` for an interval, :func:`draws` for a surface
+(``draws``), refits to made-up responses (``bootstrap``). :func:`best` takes off the luck of having been chosen.
 
 Sources: Henderson (1975), Biometrics 31, 423; Harville (1977), J. Am. Stat. Assoc. 72, 320; Bates et al. (2015),
 J. Stat. Softw. 67(1); derivatives worked out here.
 """
 
+from tastefield.stats.mixed.best import Best, best
 from tastefield.stats.mixed.bootstrap import bootstrap
-from tastefield.stats.mixed.fit import MixedFit, Prediction, fit_crossed
+from tastefield.stats.mixed.draws import draws
+from tastefield.stats.mixed.fit import LEAST_DF, MixedFit, Prediction, fit_crossed
 from tastefield.stats.mixed.many import Effects, ManyFits, fit_many
 from tastefield.stats.mixed.profile import Profile
 
 __all__ = [
+    "LEAST_DF",
+    "Best",
     "Effects",
     "ManyFits",
     "MixedFit",
     "Prediction",
     "Profile",
+    "best",
     "bootstrap",
+    "draws",
     "fit_crossed",
     "fit_many",
 ]

@@ -7,14 +7,15 @@ import numpy as np
 from tastefield.errors import FitError, Problem
 from tastefield.stats.mixed.fit import MixedFit
 from tastefield.stats.mixed.many import ManyFits, fit_many
+from tastefield.stats.mixed.stack import Array
 
 
 def bootstrap(fit: MixedFit, times: int, seed: int) -> ManyFits:
     """Parametric bootstrap: draw responses from the fitted model, refit all of it, ``times`` times.
 
-    Made-up setup i of the answer is a refit whose truth is ``fit``; the spread of ``fixed - fit.fixed``, or of the
-    ratio of that to the refit's own standard error, carries the uncertainty of the variances whole, zeros included,
-    which the t approximation of :meth:`MixedFit.df` does not.
+    Made-up setup i of the answer is a refit whose truth is ``fit``. The ratio of ``fixed - fit.fixed`` to the refit's
+    own standard error carries the uncertainty of the variances, but only around where ``fit`` has them: a variance
+    wrongly found zero is zero in all made-up responses.
 
     :param fit: a converged fit. :param times: refits. :param seed: of the draws.
     :raises FitError: less than one refit, or a fit without a verified optimum.
@@ -46,3 +47,18 @@ def bootstrap(fit: MixedFit, times: int, seed: int) -> ManyFits:
         np.tile(rows.weights, times),
         fit.reml,
     )
+
+
+def refits(fit: MixedFit, times: int, seed: int) -> tuple[Array, Array]:
+    """Fixed effects (times, p) and their covariances (times, p, p) of refits with a verified optimum.
+
+    Those without one are replaced by repeats of the others.
+
+    :raises FitError: as :func:`bootstrap`, and where every refit failed.
+    """
+    many = bootstrap(fit, times, seed)
+    good = np.flatnonzero(many.converged)
+    if not good.size:
+        raise FitError(Problem("no refit reached its optimum", why=f"none of {times}"))
+    chosen = np.resize(good, times)
+    return many.fixed[chosen], many.fixed_cov[chosen]

@@ -20,6 +20,9 @@ from tastefield.stats.mixed.search import Optimum, factors_of, search
 from tastefield.stats.mixed.stack import Array, Part, Rows, Stack, components_of
 from tastefield.words.findings import Finding, finding
 
+LEAST_DF = 1.0
+"""Satterthwaite's approximation gives fewer where the variances are hardly known; t with fewer is of no use."""
+
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
@@ -57,9 +60,8 @@ class MixedFit:
 
     ``variance_cov`` (t, t): covariance of the errors of the variances (and covariances) called ``variance_names``, from
     the observed information; rows of zeros stand where a variance is zero. It carries the uncertainty of the variances
-    into an interval: contrast'fixed is treated as t with :meth:`df` degrees of freedom instead of normal; draws of a
-    whole surface are normal draws times sqrt(df / chi-squared draws of df). That breaks down where variances stand at
-    zero, or df fall below about 2: there :func:`bootstrap` refits the model to made-up responses.
+    into an interval: contrast'fixed is treated as t with :meth:`df` degrees of freedom instead of normal. Draws of a
+    whole surface: :func:`draws`.
     """
 
     fixed: Array
@@ -153,6 +155,26 @@ class MixedFit:
         e = self.working.estimates
         cov = e.variance_cov if method == "satterthwaite" else self._kenward_roger[1]
         return float(satterthwaite(c[None], e.fixed_cov, e.fixed_slopes, cov)[0])
+
+    def point_df(self, X_new: ArrayLike) -> Array:
+        """(m,) Satterthwaite's degrees of freedom at m points (m, p), for intervals: :data:`LEAST_DF` at least.
+
+        :raises FitError: points with another number of columns.
+        """
+        A, e = self.points(X_new), self.working.estimates
+        alike = (np.broadcast_to(a, (len(A), *a.shape[1:])) for a in (e.fixed_cov, e.fixed_slopes, e.variance_cov))
+        return np.maximum(satterthwaite(A, *alike), LEAST_DF)
+
+    def points(self, X_new: ArrayLike) -> Array:
+        """X_new as (m, p), m at least 1.
+
+        :raises FitError: another shape.
+        """
+        A = np.atleast_2d(np.asarray(X_new, dtype=float))
+        if A.ndim != 2 or A.shape[1] != self.fixed.size or not len(A):
+            why = f"expected (m, {self.fixed.size}), m at least 1, found {A.shape}"
+            raise FitError(Problem("points of another shape", why=why))
+        return A
 
     @property
     def adjusted_cov(self) -> Array:
@@ -255,6 +277,12 @@ def _assemble(working: Working, reml: bool) -> MixedFit:
 def squeezed(table: Array) -> Array:
     """(levels,), or (levels, 1 + q) for a factor with slopes."""
     return table[:, 0] if table.shape[1] == 1 else table
+
+
+def own_errors(fixed_cov: Array, X_new: Array) -> Array:
+    """(k, m) standard errors at m points (m, p) by each of k covariances of the fixed effects (k, p, p)."""
+    squares = (X_new[:, :, None] * X_new[:, None]).reshape(len(X_new), -1)
+    return np.sqrt(fixed_cov.reshape(len(fixed_cov), -1) @ squares.T)
 
 
 def component_names(parts: tuple[Part, ...]) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from tastefield.stats.mixed.stack import Array, Bools, Codes, Stack
 STARTS = (0.05, 1.0, 30.0)  # relative variances to start from; small data sets may have two local optima
 MOST_CROSSED = 3  # components; up to here the deviance is mapped at all combinations of STARTS
 UNBOUNDED = 1e6  # a relative variance above this means that the noise has vanished
-FINISHED = 1e-10  # gain in deviance still to be had, below which one last Newton step ends the search
+FINISHED = 1e-8  # gain in deviance still to be had, below which one last Newton step ends the search
 FAR = 0.1  # promised gain in deviance above which steps go by the expected Hessian
 
 Evaluate = Callable[[Codes, Array], Deviance]  # (which setups, their parameters) -> value, derivatives

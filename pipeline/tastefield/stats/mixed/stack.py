@@ -209,9 +209,8 @@ def _fixed_part(rows: Rows, root: Array) -> _FixedPart:
     """R by the Cholesky factor of X'X where X is far from deficient, else by reflections, with Q in the place of X."""
     p = rows.X.shape[1]
     flat, most = _padding(rows.setup, rows.count, p)
-    X, y = np.zeros((rows.count * most, p)), np.zeros(rows.count * most)
-    X[flat], y[flat] = rows.X * root[:, None], rows.y * root
-    X, y = X.reshape(rows.count, most, p), y.reshape(rows.count, most, 1)
+    X, y = np.zeros((rows.count, most, p)), np.zeros((rows.count, most, 1))
+    X.reshape(-1, p)[flat], y.reshape(-1)[flat] = rows.X * root[:, None], rows.y * root
     squares = X.swapaxes(1, 2) @ X
     norms = np.sqrt(np.diagonal(squares, axis1=1, axis2=2))[:, None]
     norms = np.where(norms > 0, norms, 1.0)
