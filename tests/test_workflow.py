@@ -143,3 +143,21 @@ def test_shuffled_rows_and_renamed_machines_give_the_same_recipes(tmp_path):
             for name in ("ratio", "shot_time_s"):
                 assert moved[key]["aim"][name] == pytest.approx(entry["aim"][name], rel=1e-6)
             assert moved[key]["assurance"] == pytest.approx(entry["assurance"], abs=1e-6)
+
+
+def test_unlike_shots_of_one_setup_are_told_on_it_and_stay_in_every_table(tmp_path):
+    import pandas as pd
+
+    pump = [("A", "house", 18, 34 + i, 25 + i, "pump", "black", 6 + i % 3) for i in range(5)]
+    odd = [("A", "house", 18, 36, 21, "first_drip", "black", 5), ("A", "house", 18, 36, 27, "pump", "milk", 9)]
+    columns = ["machine", "coffee", "dose_g", "beverage_g", "shot_time_s", "clock", "served_as", "score"]
+    pd.DataFrame(pump + odd, columns=columns).to_csv(tmp_path / "log.csv", index=False)
+    run = tastefield.run(tmp_path / "log.csv", out=tmp_path / "out")
+    (setup,) = run.setups
+    codes = [finding["code"] for finding in setup.entry["findings"]]
+    assert {"two_clocks", "milk_beside_black"} <= set(codes)
+    assert setup.entry["aim"]["clock"] == "pump"
+    assert set(setup.tables.observations["score"]) <= {6, 7, 8}
+    shots, scores = (pd.read_csv(tmp_path / "out" / "tables" / f"{name}.csv") for name in ("shots", "scores"))
+    assert shots["shot_time_recorded_s"].tolist() == [25, 26, 27, 28, 29, 21, 27]
+    assert scores["score"].tolist() == [6, 7, 8, 6, 7, 5, 9]

@@ -137,10 +137,12 @@ class Derived:
     :param shots: the kept shots plus ``setup`` (number of the key), ``ratio``, ``u_ratio``, ``tds_pct``, ``u_tds_pct``,
         ``extraction_pct``, ``u_extraction_pct``, ``mean_flow_g_per_s``, ``u_mean_flow_g_per_s``, ``coffee_age_days``,
         ``u_coffee_age_days``,
-        ``shot_time_recorded_s`` and ``dial_position``; ``shot_time_s`` runs from pump-on where that is known.
-    :param scores: scores of the modelled attribute.
+        ``shot_time_recorded_s`` and ``dial_position``; ``shot_time_s`` runs from pump-on where that is known, and is
+        missing where it cannot stand beside the other times of its setup.
+    :param scores: scores of the modelled attribute, without those that cannot stand beside the others of their setup.
     :param readings: readings that gave a TDS.
     :param keys: key of each setup, in order.
+    :param setup_findings: number of a setup -> doubts about it alone.
     """
 
     shots: pd.DataFrame
@@ -148,6 +150,7 @@ class Derived:
     readings: pd.DataFrame
     keys: tuple[dict[str, str], ...]
     findings: tuple[Finding, ...]
+    setup_findings: Mapping[int, tuple[Finding, ...]] = field(default_factory=dict)
 
 
 SURE_OF_DIRECTION = 0.95

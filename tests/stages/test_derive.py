@@ -119,3 +119,81 @@ def test_brix_is_never_taken_for_dissolved_solids(derived):
     found = derived([{"dose_g": 18, "beverage_g": 36}], [{"shot_id": "s0", "reading_no": 1, "brix_pct": 11.2}])
     assert found.shots["tds_pct"].isna().all()
     assert [finding.code for finding in found.findings] == ["reading_without_calibration"]
+
+
+# --- unlike shots in one setup ---------------------------------------------------------------------------------------
+
+
+def doubts(found, setup=0):
+    return [finding.code for finding in found.setup_findings.get(setup, ())]
+
+
+def scored(*shots):
+    return [{"shot_id": shot, "taster": "a", "score": 7} for shot in shots]
+
+
+PUMP = {"dose_g": 18, "beverage_g": 36, "shot_time_s": 28}
+DRIP = {"dose_g": 18, "beverage_g": 36, "shot_time_s": 22, "clock": "first_drip"}
+
+
+@pytest.mark.parametrize(
+    ("shots", "used"),
+    [
+        ([PUMP, PUMP, DRIP], [28, 28, None]),
+        ([PUMP, DRIP], [28, None]),
+        ([PUMP, DRIP, DRIP], [None, 22, 22]),
+    ],
+)
+def test_of_two_clocks_in_one_setup_the_times_of_the_rarer_are_left_out_and_stay_written_down(derived, shots, used):
+    found = derived(shots)
+    assert found.shots["shot_time_s"].astype("object").where(found.shots["shot_time_s"].notna(), None).tolist() == used
+    assert found.shots["shot_time_recorded_s"].tolist() == [shot["shot_time_s"] for shot in shots]
+    assert found.shots["ratio"].notna().all()
+    assert found.shots["mean_flow_g_per_s"].notna().tolist() == [time is not None for time in used]
+    (doubt,) = found.setup_findings[0]
+    assert (doubt.code, doubt.severity) == ("two_clocks", "warn")
+    assert f"{used.count(None)} from" in doubt.message.replace("The ", "")
+    assert "first_drip_s" in doubt.do
+
+
+@pytest.mark.parametrize(
+    "shots",
+    [
+        [PUMP, {**DRIP, "first_drip_s": 6}],  # a measured delay brings the two together
+        [PUMP, {**DRIP, "machine": "B"}],
+        [DRIP, {**PUMP, "clock": None}],  # nobody says that the two differ
+        [DRIP, {**PUMP, "shot_time_s": None}],
+    ],
+)
+def test_times_that_may_stand_side_by_side_all_stay(derived, shots):
+    found = derived(shots)
+    assert found.shots["shot_time_s"].notna().sum() == sum(shot["shot_time_s"] is not None for shot in shots)
+    assert found.setup_findings == {}
+
+
+def test_of_milk_and_black_in_one_setup_the_scores_of_the_rarer_serving_are_left_out(derived):
+    shots = [PUMP, {**PUMP, "served_as": "black"}, {**PUMP, "served_as": "milk"}, {**PUMP, "served_as": "milk"}]
+    found = derived(shots, scores=scored("s0", "s1", "s2"))
+    assert found.scores["shot_id"].tolist() == ["s0", "s1"]  # one milk tasted, whatever was pulled for milk
+    assert doubts(found) == ["milk_beside_black"]
+    assert found.shots["shot_time_s"].notna().all()  # milk changes the taste, not the time
+    assert derived(shots, scores=scored("s1", "s2", "s3")).scores["shot_id"].tolist() == ["s2", "s3"]
+    assert derived(shots[2:], scores=scored("s0", "s1")).setup_findings == {}
+
+
+def test_of_decaf_and_plain_coffee_in_one_setup_scores_and_times_of_the_rarer_are_left_out(derived):
+    decaf = {**PUMP, "decaf": True, "grind_setting": "4"}
+    shots = [PUMP, {**PUMP, "grind_setting": "6", "decaf": False}, decaf, {**decaf, "outcome": "choked"}]
+    found = derived(shots, scores=scored("s0", "s1", "s2"))
+    assert found.scores["shot_id"].tolist() == ["s0", "s1"]
+    assert found.shots["shot_time_s"].notna().tolist() == [True, True, False, False]
+    assert found.shots["dial_position"].dropna().tolist() == [6, 4]  # the choke binds whichever coffee it was
+    assert doubts(found) == ["decaf_beside_plain"]
+    turned = derived(shots, scores=scored("s0", "s2", "s3"))
+    assert turned.scores["shot_id"].tolist() == ["s2", "s3"]
+
+
+def test_a_decaf_left_out_does_not_also_decide_about_clocks_and_servings(derived):
+    decaf = {**DRIP, "decaf": True, "served_as": "milk"}
+    found = derived([PUMP, PUMP, decaf], scores=scored("s0", "s1", "s2"))
+    assert doubts(found) == ["decaf_beside_plain"]

@@ -68,6 +68,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
                 bench=Bench(line, spreads[number], extraction.get(number), tuple(notes)),
                 taste=taste,
                 tasters=tasters,
+                findings=derived.setup_findings.get(number, ()),
             )
         )
     return tuple(setups)

@@ -11,6 +11,7 @@ from tastefield.config import SetupsConfig
 from tastefield.records import Derived, Floats, Records
 from tastefield.stats import uncertainty
 from tastefield.tables.dial import positions
+from tastefield.tables.unlike import unlike
 from tastefield.words.findings import Finding, finding
 
 TDS_REPEAT_SD = 0.05
@@ -26,6 +27,11 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     findings: list[Finding] = []
     shots["grinder"] = shots["grinder"].fillna(shots["machine"])
     _from_pump(shots, findings)
+    keys = _key(shots, setups)
+    scores = _modelled(scores, records, findings)
+    apart = unlike(shots, shots["shot_id"].isin(set(scores["shot_id"])).to_numpy(dtype=bool))
+    shots.loc[apart.times, "shot_time_s"] = np.nan
+    scores = scores[~scores["shot_id"].isin(set(shots.loc[apart.scores, "shot_id"]))]
     _mass_and_flow(shots)
     readings = _strength(shots, readings, findings)
     shots["coffee_age_days"] = (shots["pulled_at"] - shots["roast_date"]).dt.total_seconds() / 86400.0
@@ -34,9 +40,11 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     to_the_day = shots["pulled_at"].dt.normalize() == shots["pulled_at"]
     u_age = np.where(to_the_day, math.hypot(day, day), day)
     shots["u_coffee_age_days"] = np.where(shots["coffee_age_days"].notna(), u_age, np.nan)
-    shots["dial_position"] = positions(shots["grind_setting"])
-    keys = _key(shots, setups)
-    return Derived(shots, _modelled(scores, records, findings), readings, keys, tuple(findings))
+    # a choke of the kind left out still binds: whatever choked once is not proposed again
+    choked = shots["outcome"].eq("choked").fillna(False).to_numpy(dtype=bool)
+    shots["dial_position"] = np.where(apart.decaf & ~choked, np.nan, positions(shots["grind_setting"]))
+    own = {number: tuple(why for at, why in apart.findings if at == number) for number, _ in apart.findings}
+    return Derived(shots, scores, readings, keys, tuple(findings), own)
 
 
 def resolution(values: Floats) -> float:

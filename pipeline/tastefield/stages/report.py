@@ -78,7 +78,7 @@ def _day(when: Any) -> str | None:
 
 
 def _clock(setup: Setup) -> str:
-    clocks = setup.shots["clock"].dropna().unique()
+    clocks = setup.shots.loc[setup.shots["shot_time_s"].notna(), "clock"].dropna().unique()
     return str(clocks[0]) if len(clocks) == 1 else "unknown"
 
 

@@ -188,6 +188,24 @@ CATALOGUE: dict[str, Entry] = {
         "{count} shot times start at the first drip and nothing says how long that took.",
         'Measure pump-on to first drip once and write it for the source: fill = {{ first_drip_s = "6" }}.',
     ),
+    "two_clocks": Entry(
+        "warn",
+        "Times of two clocks that nothing brings together: {pump} from pump-on, {drip} from the first drip. The {left} "
+        "from {which} were left out; weights and scores of those shots count.",
+        'Write first_drip_s beside them, or for their whole source: fill = {{ first_drip_s = "6" }}.',
+    ),
+    "milk_beside_black": Entry(
+        "warn",
+        "Shots tasted with milk: {milk}; black, or not said: {black}. One recipe cannot answer for both, so the scores "
+        "of the {left} tasted {which} were left out.",
+        "Name them apart in the column coffee, or taste every shot of a coffee the same way.",
+    ),
+    "decaf_beside_plain": Entry(
+        "warn",
+        "Shots of decaf: {decaf}; of plain coffee, or not said: {plain}. They run and taste unlike, so times and "
+        "scores of the {left} {which} ones were left out.",
+        "Give the decaf a name of its own in the column coffee.",
+    ),
     "no_repeat_readings": Entry(
         "note",
         "No shot was read twice, so the error of one reading is taken as {sd} % TDS.",
