@@ -26,7 +26,7 @@ import tastefield
 from tastefield.errors import NotEnough
 from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
-from tastefield.stats import blup, canonical, hull, mixed, second_order
+from tastefield.stats import blup, canonical, hierarchy, hull, mixed, second_order
 from tastefield.words.findings import Finding, finding
 
 NAMES = ("ratio", "time")
@@ -52,7 +52,8 @@ SHAPE_SD = {"1": 1.2, "ratio": 0.6, "time": 0.6, "ratio:time": 0.4, "ratio^2": 0
 """Prior of the coefficients on a 1-9 scale: between "like slightly" and "like moderately" at 1:2 in 27 s, falling off
 slowly on all sides (that recipe is common practice, no source; level and fall are assumptions of ours). Without a level
 one lucky taste would be believed whole. Worth SHAPE_SETUPS setups against what the bench shows."""
-SHAPE_SETUPS = 4.0
+SHAPE_SETUPS = {"1": 4.0, "ratio": 15.0, "time": 15.0, "ratio:time": 15.0, "ratio^2": 15.0, "time^2": 15.0}
+"""A setup of few shots shows its level; its slopes hardly, and their mean over few setups is itself in doubt."""
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
 LEVEL = 0.9
@@ -168,12 +169,10 @@ class Own:
 
     :param variances: REML variances by part; ``total`` where shot and noise cannot be told apart.
     :param df: their degrees of freedom.
-    :param shape: term -> coefficient and its error variance, where the setup carries the full surface.
     """
 
     variances: Mapping[str, float]
     df: Mapping[str, float]
-    shape: Mapping[str, tuple[float, float]]
 
 
 def own(data: Scored, terms: tuple[str, ...]) -> Own:
@@ -187,23 +186,29 @@ def own(data: Scored, terms: tuple[str, ...]) -> Own:
     n, shots, p = len(data.score), int(data.shots.max()) + 1, len(terms)
     spent = p + len(data.taster_names) - 1
     if n - spent < 1:
-        return Own({}, {}, {})
+        return Own({}, {})
     if np.ptp(data.score) == 0:
         # whole-point scores of few shots are often all alike; REML has nothing to share out
         variances: Mapping[str, float] = dict.fromkeys((*factors, "noise"), 0.0)
-        shape = {}
     else:
-        fit = mixed.fit_crossed(data.score, second_order.model_matrix(data.coded, terms, NAMES), factors)
-        variances = fit.variances
-        error = np.diag(fit.fixed_cov)
-        # with fewer terms the level is a mean over good and poor shots alike, and tells nothing of the best
-        told = terms if len(terms) == len(LADDER[0]) else ()
-        shape = {term: (float(fit.fixed[i]), float(error[i])) for i, term in enumerate(told)}
+        variances = mixed.fit_crossed(
+            data.score, second_order.model_matrix(data.coded, terms, NAMES), factors
+        ).variances
     df = {"taster": float(len(data.taster_names) - 1)} if several else {}
     if not data.repeated:
-        return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df}, shape)
+        return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df})
     df |= {"noise": float(max(n - shots - spent + p, 1)), "shot": float(max(shots - p, 1))}
-    return Own(variances, df, shape)
+    return Own(variances, df)
+
+
+def sums_of(data: Scored, taste: Taste) -> list[float]:
+    """What a setup tells of the bench's surfaces, its scores on a scale from 1 to 9 and its variances at the prior."""
+    prior = _prior(1.0)
+    several = len(data.taster_names) > 1
+    V = prior["noise"] * np.eye(len(data.score)) + prior["shot"] * (data.shots[:, None] == data.shots)
+    V += several * prior["taster"] * (data.tasters[:, None] == data.tasters)
+    score = 1.0 + (data.score - taste.scale[0]) / scale_unit(taste)
+    return hierarchy.sums(score, second_order.model_matrix(data.coded, LADDER[0], NAMES), V).plain()
 
 
 PARTS = ("shot", "noise", "taster", "total")
@@ -267,29 +272,32 @@ class Quadratic(SurfaceModel):
     Options = QuadraticOptions
 
     def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
-        """Sums over setups: of variance times degrees of freedom by part; of weighted coefficients by term."""
-        sums = {**{part: [0.0, 0.0] for part in PARTS}, **{term: [0.0] * 5 for term in SHAPE_MEAN}}
+        """Variance times degrees of freedom by part, summed; and the sums of each setup's own regression."""
+        variances = {part: [0.0, 0.0] for part in PARTS}
+        regressions = []
         for setup in setups:
             data = scored(setup)
             if not len(data.score):
                 continue
             alone = own(data, choose_terms(data, ctx.options.spare_shots))  # type: ignore[attr-defined]
-            for part, df in alone.df.items():
-                sums[part] = _added(sums[part], (df * alone.variances[part], df))
             unit = scale_unit(setup.taste)
-            for term, (value, error) in alone.shape.items():
-                value = 1.0 + (value - setup.taste.scale[0]) / unit if term == "1" else value / unit
-                error = error / unit**2
-                weight = 1.0 / (error + SHAPE_SD[term] ** 2)
-                sums[term] = _added(sums[term], (weight, weight * value, weight * value**2, weight * error, 1.0))
-        return sums
+            for part, df in alone.df.items():
+                total, known = variances[part]
+                variances[part] = [total + df * alone.variances[part] / unit**2, known + df]
+            regressions.append(sums_of(data, setup.taste))
+        return {"variances": variances, "regressions": regressions}
 
     def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
-        """Add up, in order; the spread of a coefficient between setups is what its errors do not explain."""
-        names = (*PARTS, *SHAPE_MEAN)
+        """Variances added up, in order; the surfaces of all setups as one population. All on a scale from 1 to 9."""
+        regressions = [row for part in gathered for row in part["regressions"]]
+        mean, sd, worth = ([table[term] for term in LADDER[0]] for table in (SHAPE_MEAN, SHAPE_SD, SHAPE_SETUPS))
+        found = hierarchy.learn(regressions, mean, sd, worth, PRIOR_DF)
         return {
-            name: [float(sum(column)) for column in zip(*(sums[name] for sums in gathered), strict=True)]
-            for name in names
+            "variances": {part: [sum(g["variances"][part][i] for g in gathered) for i in (0, 1)] for part in PARTS},
+            "mean": found.mean.tolist(),
+            "sd": found.sd.tolist(),
+            "scale": found.scale,
+            "rows": float(sum(row[-1] for row in regressions)),
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
@@ -335,11 +343,12 @@ class Quadratic(SurfaceModel):
         self, data: Scored, carried: tuple[str, ...], taste: Taste, population: Population
     ) -> tuple[dict[str, float], float]:
         """The setup's own REML variances drawn towards the bench's, those towards the prior; and the surface's df."""
-        prior = _prior(scale_unit(taste))
+        unit = scale_unit(taste)
+        prior = _prior(unit)
         pooled, weight = {}, {}
         for part in PARTS:
-            total, df = population.get(part, [0.0, 0.0])
-            pooled[part] = (total + PRIOR_DF * prior[part]) / (df + PRIOR_DF)
+            total, df = population.get("variances", {}).get(part, [0.0, 0.0])
+            pooled[part] = (total * unit**2 + PRIOR_DF * prior[part]) / (df + PRIOR_DF)
             weight[part] = min(df + PRIOR_DF, MOST_POOLED_DF)
         alone = own(data, carried)
         result = {
@@ -353,27 +362,13 @@ class Quadratic(SurfaceModel):
         return result, alone.df.get("total", 0.0) + weight["total"]
 
 
-def _added(total: list[float], more: tuple[float, ...]) -> list[float]:
-    return [a + b for a, b in zip(total, more, strict=True)]
-
-
 def shape_prior(population: Population, taste: Taste) -> tuple[Floats, Floats]:
-    """Mean and precision of the coefficients on the scale of the scores: what the bench shows, tempered by the prior.
-
-    Between-setup mean and variance by the method of moments, weights 1 / (error + prior variance), the prior counted
-    as SHAPE_SETUPS setups (DerSimonian and Laird 1986, Controlled Clinical Trials 7:177, from memory).
-    """
+    """Mean and precision of the coefficients on the scale of the scores: what the bench shows, or the stated prior."""
     unit = scale_unit(taste)
-    mean, precision = [], []
-    for term in LADDER[0]:
-        weight, first, second, error, setups = population.get(term, [0.0] * 5)
-        own_weight = SHAPE_SETUPS / SHAPE_SD[term] ** 2
-        centre = (first + own_weight * SHAPE_MEAN[term]) / (weight + own_weight)
-        between = max(second - 2 * centre * first + centre**2 * weight - error, 0.0) / weight if weight else 0.0
-        variance = (setups * between + SHAPE_SETUPS * SHAPE_SD[term] ** 2) / (setups + SHAPE_SETUPS)
-        mean.append(taste.scale[0] + (centre - 1.0) * unit if term == "1" else centre * unit)
-        precision.append(1.0 / (variance * unit**2))
-    return np.array(mean), np.array(precision)
+    mean = np.array(population.get("mean", [SHAPE_MEAN[term] for term in LADDER[0]])) * unit
+    sd = np.array(population.get("sd", [SHAPE_SD[term] for term in LADDER[0]])) * unit
+    mean[0] += taste.scale[0] - unit  # the level, told for a scale that starts at 1
+    return mean, 1.0 / sd**2
 
 
 def _shot_range(data: Scored, variances: dict[str, float]) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from tastefield.stages.window import window
 from tastefield_plugins.fit_quadratic import Quadratic, QuadraticOptions
 
 SETUPS = 400
+WORDS = ("stage", "outcome", "basket_kind", "grind_setting", "grinder_zero")
 
 
 def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:
@@ -30,8 +31,7 @@ def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:
             "dose_g": 18.0,
             "basket_g": np.nan,
             "beverage_g": 18.0 * ratio,
-            "stage": pd.Series([None] * shots, dtype="object"),
-            "outcome": pd.Series([None] * shots, dtype="object"),
+            **{name: pd.Series([None] * shots, dtype="object") for name in WORDS},
         }
     )
     own = 0.6 * rng.normal(size=tasters)
