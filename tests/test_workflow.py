@@ -73,9 +73,50 @@ def test_a_writer_that_fails_leaves_the_others_their_output(log, tmp_path):
 def test_fail_fast_stops_and_keeps_the_last_good_output(log, tmp_path):
     tastefield.run(log, out=tmp_path / "out")
     before = (tmp_path / "out" / "results.json").read_bytes()
-    with pytest.raises(RuntimeError, match="no ink"):
+    with pytest.raises(TastefieldError, match="no ink"):
         workflow.run(with_plugin(log, BROKEN_WRITER), out=tmp_path / "out", fail_fast=True)
     assert (tmp_path / "out" / "results.json").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("broken", "who"),
+    [
+        ("fit", "surface model broken, on A, A, house"),
+        ("gather", "surface model broken, on A, A, house, B, B, house"),
+        ("learn", "surface model broken, on learning from all setups"),
+        ("write_setup", "writer broken, on A, A, house"),
+        ("write_run", "writer broken, on the whole run"),
+    ],
+)
+def test_what_ends_a_run_is_told_with_who_failed_on_what_and_where(log, tmp_path, broken, who):
+    plugin = f"""
+import tastefield
+from tastefield.errors import NotEnough
+from tastefield.hooks import SurfaceModel, Writer
+def no_luck(name):
+    if name == "{broken}":
+        raise RuntimeError("no such luck")
+class Model(SurfaceModel):
+    name = "broken"
+    def gather(self, setups, ctx): no_luck("gather")
+    def learn(self, gathered, prior, ctx): no_luck("learn"); return {{}}
+    def fit(self, setup, population, ctx): no_luck("fit"); raise NotEnough("it is empty", "fill it")
+class Ink(Writer):
+    name = "broken"
+    def write_setup(self, result, folder, ctx): no_luck("write_setup")
+    def write_run(self, run, folder, ctx): no_luck("write_run")
+@tastefield.hookimpl
+def tastefield_surfaces(): return [Model()]
+@tastefield.hookimpl
+def tastefield_writers(): return [Ink()]
+"""
+    config = with_plugin(log, plugin, '[surface]\nmodel = "broken"\n[[report]]\nwriter = "broken"\n')
+    with pytest.raises(TastefieldError) as caught:
+        workflow.run(config, out=tmp_path / "out", fail_fast=True)
+    (problem,) = caught.value.problems
+    assert problem.where == who
+    assert problem.why == "RuntimeError: no such luck (mine.py, line 7)"
+    assert list(tmp_path.glob("out*")) == []
 
 
 def test_strict_refuses_to_write_where_something_was_set_aside(log, tmp_path):

@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 import os
 import platform
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import traceback
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -150,7 +152,8 @@ def _analyse(
         gathered = list(_each(_gather, chunks, task, jobs, None, lambda done: tell("learning", done, len(chunks))))
         context = Context(loaded.surface_options, config.seed)
         model = loaded.registry.surfaces[config.surface.model]
-        population = model.learn([sums for sums in gathered if sums is not None], None, context)
+        with _named(f"surface model {model.name}", "learning from all setups"):
+            population = model.learn([sums for sums in gathered if sums is not None], None, context)
     with log.stage("setups"):
         worked = list(_each(_work, chunks, task, jobs, population, lambda done: tell("setups", done, len(chunks))))
     results = tuple(result for chunk in worked for result, _ in chunk)
@@ -236,7 +239,8 @@ def _registry(plugin_texts: tuple[tuple[str, str], ...]) -> Registry:
 def _gather(setups: Sequence[Setup], task: Task, population: Population | None) -> Any:
     with threadpool_limits(1):
         model = _registry(task.plugin_texts).surfaces[task.config.surface.model]
-        return model.gather(setups, Context(task.surface_options, task.config.seed))
+        with _named(f"surface model {model.name}", ", ".join(_name(setup.key) for setup in setups)):
+            return model.gather(setups, Context(task.surface_options, task.config.seed))
 
 
 def _work(
@@ -266,7 +270,7 @@ def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResul
         return report(setup, None, None, None, next_shots, notes, "insufficient"), ()
     except Exception as error:
         if task.fail_fast:
-            raise
+            raise _stopped(f"surface model {model.name}", _name(setup.key), error) from error
         return report(setup, None, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
     try:
         assert surface is not None  # narrows the type: fit answers or raises
@@ -275,14 +279,41 @@ def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResul
         next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
     except Exception as error:
         if task.fail_fast:
-            raise
+            raise _stopped("the recipe", _name(setup.key), error) from error
         return report(setup, surface, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
     notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings]
     return report(setup, surface, aim, dial, next_shots, notes, aim.status), ()
 
 
 def _failure(error: Exception) -> Finding:
-    return finding("setup_failed", error=f"{type(error).__name__}: {error}")
+    return finding("setup_failed", error=_said(error))
+
+
+def _said(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"
+
+
+def _name(key: Mapping[str, str]) -> str:
+    return ", ".join(key.values())
+
+
+def _stopped(who: str, on: str, error: Exception) -> TastefieldError:
+    """A failure that ends the run, told as one: who failed on what, and at which line of which file."""
+    if isinstance(error, ConfigError):
+        return error
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    where = f"{who}, on {on}"
+    why = f"{_said(error)} ({Path(frame.filename).name}, line {frame.lineno})"
+    return TastefieldError(Problem("failed", where, why, "mend it there if it is yours, else report it with this line"))
+
+
+@contextmanager
+def _named(who: str, on: str) -> Iterator[None]:
+    """A failure in here ends the run: no setup can be worked out without it."""
+    try:
+        yield
+    except Exception as error:
+        raise _stopped(who, on, error) from error
 
 
 def _write_setup(result: SetupResult, task: Task) -> tuple[str, ...]:
@@ -291,9 +322,9 @@ def _write_setup(result: SetupResult, task: Task) -> tuple[str, ...]:
     for name, options in task.writer_options:
         try:
             registry.writers[name].write_setup(result, _folder(task.folder), Context(options, task.config.seed))
-        except Exception:
+        except Exception as error:
             if task.fail_fast:
-                raise
+                raise _stopped(f"writer {name}", _name(result.entry["key"]), error) from error
             failed.append(f"writer {name} on {result.slug}")
     return tuple(failed)
 
@@ -312,8 +343,8 @@ def _write_run(loaded: Loaded, found: RunResult, part: Path, fail_fast: bool, lo
                 loaded.registry.writers[name].write_run(found, part, Context(options, loaded.config.seed))
             except Exception as error:
                 if fail_fast:
-                    raise
-                failed.append(f"writer {name}: {type(error).__name__}: {error}")
+                    raise _stopped(f"writer {name}", "the whole run", error) from error
+                failed.append(f"writer {name}: {_said(error)}")
     return failed
 
 
