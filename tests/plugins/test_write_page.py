@@ -234,6 +234,18 @@ def test_names_never_become_paths(run: RunResult, tmp_path: Path) -> None:
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("status", "chance", "words"),
+    [("window", 0.85, ""), ("tentative", 0.6, "not confirmed"), ("tentative", 0.1, "fewer than half")],
+)
+def test_a_card_that_should_not_leave_yet_says_so(status: str, chance: float, words: str) -> None:
+    result = sample_run.setup(sample_run.Case("M", "C"))
+    entry = {**result.entry, "status": status, "assurance": chance, "tasted": 4}
+    hold = section(dataclasses.replace(result, entry=entry))["card"]["hold"]
+    assert words in hold
+    assert bool(words) == bool(hold)
+
+
 def test_few_tasted_shots_give_no_number_for_the_chance() -> None:
     entry = sample_run.setup(sample_run.Case("M", "C", "tentative", shots=2)).entry
     assert sure(entry) == "A guess from 2 tasted shots"

@@ -111,7 +111,7 @@ def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) 
         index = int(np.argmax(gain))
         if gain[index] < worth:
             return
-        yield _try(aim, points[index], labels[index], float(gain[index]), "Elsewhere")
+        yield _try(aim, points[index], labels[index], float(gain[index]), "Worth a taste")
         cov = observed(cov, index + 1, noise)
 
 
@@ -141,10 +141,10 @@ def _try(aim: Aim, point: Floats, label: str | None, gain: float, where: str) ->
     ratio, time = float(point[0]), float(point[1])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
-        changes.append("longer" if time > aim.shot_time_s else "shorter")
+        changes.append("slower" if time > aim.shot_time_s else "faster")
     if abs(np.log(ratio / aim.ratio)) > SAME:
-        changes.append("with more out" if ratio > aim.ratio else "with less out")
-    why = f"{where}: a shot {' and '.join(changes) or 'like the first'}. What it tells may move the recipe."
+        changes.append("more out" if ratio > aim.ratio else "less out")
+    why = f"{where}: {', '.join(changes) or 'the same once more'}; may move the recipe."
     out = None if aim.dose_g is None else aim.dose_g * ratio
     return NextShot(label, aim.dose_g, out, ratio, time, gain, why)
 

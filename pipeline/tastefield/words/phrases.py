@@ -121,11 +121,19 @@ def chance_in_words(p: float | None, tasted: int) -> str:
     return f"about {_TENTHS[min(max(round(p * 10), 1), 9) - 1]}"
 
 
+def more_often_poor(entry: Mapping[str, Any]) -> bool:
+    """Whether fewer than half of the shots at the recipe are expected to be good, by enough tasted shots to say so."""
+    chance = entry.get("assurance")
+    return chance is not None and chance < 0.5 and entry.get("tasted", 0) >= FEW_TASTED
+
+
 def readiness(entry: Mapping[str, Any]) -> str:
     """Whether the machine can leave, and what is missing, from a setup's object in the results file.
 
     >>> readiness({"status": "window"})
     'Ready, pull 2 to confirm'
+    >>> readiness({"status": "tentative", "assurance": 0.3, "tasted": 4, "next_shots": [{}, {}]})
+    'Not good yet, pull 2 more'
     """
     status = entry["status"]
     if status == "confirmed":
@@ -134,7 +142,8 @@ def readiness(entry: Mapping[str, Any]) -> str:
         return f"Ready, pull {SHOTS_TO_CONFIRM} to confirm"
     if status == "tentative":
         more = len(entry.get("next_shots") or ())
-        return f"Best guess, pull {more} more" if more else "Best guess"
+        what = "Not good yet" if more_often_poor(entry) else "Best guess"
+        return f"{what}, pull {more} more" if more else what
     if status == "failed":
         return "Could not be worked out"
     best = recipe(entry.get("best_shot"))

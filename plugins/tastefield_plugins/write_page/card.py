@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
+from tastefield.words.phrases import more_often_poor
 from tastefield_plugins.write_page.numbers import CLOCKS, number, span
 
 
@@ -21,6 +22,7 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
     recipe = f"{number(aim['dose_g'], 1)} g gives {number(aim['beverage_g'])} g in {number(aim['shot_time_s'])} s"
     return {
         "date": entry["last_pulled"] or "",
+        "hold": _hold(entry),
         "grind": _grind(aim["grind_setting"], recipe, pressurised),
         "pressurised": pressurised,
         "out_range": span(window.get("beverage_g"), "g"),
@@ -28,6 +30,15 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
         "remedies": _remedies(window.get("shot_time_s"), finer, coarser, pressurised),
         "steps": _steps(aim, words["clock"], finer, coarser, pressurised),
     }
+
+
+def _hold(entry: Mapping[str, Any]) -> str:
+    """Why this card should not leave yet; empty where it may."""
+    if entry["status"] in ("window", "confirmed"):
+        return ""
+    if more_often_poor(entry):
+        return "Not ready to leave: fewer than half of such shots are expected to be good. Pull the next shots first."
+    return "Best guess, not confirmed: pull the next shots before it leaves."
 
 
 def _grind(setting: str | None, recipe: str, pressurised: bool) -> str:
