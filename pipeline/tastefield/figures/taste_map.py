@@ -133,8 +133,9 @@ def _view(lattice: Lattice, shots: tuple[Floats, Floats, Floats]) -> Box:
     limits = []
     for number, grid in enumerate((lattice.ratio, lattice.shot_time_s)):
         seen = np.concatenate([grid[inside.any(axis=1 - number)], shots[number][np.isfinite(shots[number])]])
-        margin = 0.08 * float(seen.max() - seen.min())
-        limits.append((float(seen.min()) - margin, float(seen.max()) + margin))
+        span = float(seen.max() - seen.min())
+        beyond = 0.18 if number == 0 else 0.08  # words beside a point at the right need room
+        limits.append((float(seen.min()) - 0.08 * span, float(seen.max()) + beyond * span))
     return limits[0], limits[1]
 
 
