@@ -214,6 +214,7 @@ def test_a_fault_in_a_later_source_is_placed_there(folder):
         ("[taste]", "[[taste]]", "taste", "section"),
         ('name = "bench-3"', 'name = "bench-3"\n[[grinder]]\nname = "bench-3"', "[[grinder]] 2, name", "twice"),
         ("highest = 16", "highest = 1", "[[grinder]] 1, highest", "greater than lowest"),
+        ('name = "bench-3"', f'name = "{"b" * 90}"', "[[grinder]] 1, name", "longer than 80"),
         ("step = 1", "step = 0", "[[grinder]] 1, step", "greater than 0"),
         ("step = 1", "step = 20", "[[grinder]] 1, step", "longer than the dial"),
     ],

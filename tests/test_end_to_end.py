@@ -182,6 +182,36 @@ def test_a_setup_takes_at_most_four_kilobytes_of_the_results_file(demo_run):
         assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
 
 
+@pytest.mark.parametrize("letter", ["x", "Ж", "\u0001", '"'])
+def test_a_setup_takes_at_most_four_kilobytes_whatever_its_names(tmp_path, letter):
+    """Names of 300 letters everywhere, and as many doubts about one setup as shots can raise."""
+    long = {name: f"{letter * 300}{name}" for name in ("machine", "grinder", "basket", "coffee", "head")}
+    outcomes = ["ok"] * 6 + ["gushed", "choked"]
+    rows = [
+        {
+            **long,
+            "shot_id": f"{letter * 300}{i}",
+            "grind_setting": 8 - i % 4,
+            "dose_g": 18 + i % 3 / 10,
+            "beverage_g": 34 + i,
+            "shot_time_s": 22 + 3 * i,
+            "clock": "pump" if i else "first_drip",
+            "served_as": "milk" if i == 3 else None,
+            "score": 5 + i % 4,
+            "outcome": outcomes[i],
+            "tds_pct": 9 + i / 10,
+        }
+        for i in range(8)
+    ]
+    pd.DataFrame(rows).to_csv(tmp_path / "log.csv", index=False)
+    tastefield.run(tmp_path / "log.csv", out=tmp_path / "out")
+    (setup,) = results(tmp_path / "out")["setups"]
+    assert setup["tasted"] >= 5
+    assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
+    shots = pd.read_parquet(tmp_path / "out" / "tables" / "shots.parquet")
+    assert set(shots["machine"]) == {long["machine"]}
+
+
 HOSTILE = ["=cmd", "../../x", "<script>alert(1)</script>", "CON", "A/B", "a\tb", "машина", "'; DROP TABLE shots"]
 
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from tastefield.errors import Problem
+from tastefield.slug import LONGEST, shortened
 from tastefield.words.columns import TABLES, names
 from tastefield.words.nearest import suggestion
 
@@ -151,7 +152,10 @@ class GrinderConfig(Block):
     higher_is: Literal["coarser", "finer"] | None = None
 
     def faults(self) -> Iterator[Problem]:
-        """A dial that does not rise, or whose step is longer than the dial."""
+        """A name too long to be told; a dial that does not rise, or whose step is longer than the dial."""
+        if shortened(self.name) != self.name:
+            why = f"longer than {LONGEST} bytes"
+            yield Problem("is too long to be told on every line", "name", why, "shorten it here and in the log")
         if self.lowest is None or self.highest is None:
             return
         if not self.lowest < self.highest:

@@ -1,11 +1,15 @@
-"""File-safe names: no name from a log can leave its folder, clash with another or mean something to a file system."""
+"""Names made fit: file-safe, so that none from a log can leave its folder or clash; and short, where many are told."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import unicodedata
 from collections.abc import Iterable
+
+LONGEST = 80
+"""Bytes of JSON that a name may take before it is shortened; about 80 Latin, 40 Cyrillic, 26 Chinese letters."""
 
 
 def slug(parts: Iterable[str]) -> str:
@@ -22,3 +26,21 @@ def slug(parts: Iterable[str]) -> str:
     readable = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:60].strip("-") or "setup"
     digest = hashlib.sha256("\x1f".join(words).encode("utf-8", "surrogatepass")).hexdigest()[:8]
     return f"{readable}-{digest}"
+
+
+def shortened(name: str) -> str:
+    """The name itself, or its beginning and 8 hex digits that keep different names apart, where it is too long.
+
+    >>> shortened("bench flat"), shortened("x" * 300)
+    ('bench flat', 'xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx... 0d4e2ca9')
+    """
+    if _bytes(name) <= LONGEST:
+        return name
+    start = name[:LONGEST]
+    while _bytes(start) > LONGEST - 20:
+        start = start[:-1]
+    return f"{start}... {hashlib.sha256(name.encode('utf-8', 'surrogatepass')).hexdigest()[:8]}"
+
+
+def _bytes(name: str) -> int:
+    return len(json.dumps(name, ensure_ascii=False).encode("utf-8", "surrogatepass")) - 2

@@ -26,9 +26,14 @@ from tastefield.hooks import Writer
 from tastefield.records import Context, Lattice, RunResult, SetupResult
 from tastefield.words import statistics
 from tastefield.words.columns import SET_ASIDE
+from tastefield.words.findings import finding
 
 DIGITS = 9
 """Significant digits in the results file: below them computers differ in the last bit, and a setup stays small."""
+
+MOST_BYTES = 4096
+"""Most that one setup may take in the results file."""
+_GRAVITY = {"note": 0, "warn": 1}
 
 _STARTS_FORMULA = re.compile(r"^[=+\-@\t\r\n＝＋－＠]")
 _PLAIN_NUMBER = re.compile(r"^[+-]?\d+(?:[.,]\d+)?$")
@@ -69,10 +74,23 @@ def write_results(summary: Mapping[str, Any], setups: Iterable[SetupResult], pat
         file.write(b'"setups": [')
         for number, result in enumerate(setups):
             entry = plain(result.entry, f"setups[{number}]", problems)
-            file.write((b",\n" if number else b"\n") + orjson.dumps(entry))
+            file.write((b",\n" if number else b"\n") + _within_most(entry))
         file.write(b"\n]\n}\n")
     if problems:
         raise OutputError(problems)
+
+
+def _within_most(entry: dict[str, Any]) -> bytes:
+    """The setup as JSON; the last of the least grave findings are left out where they find no room, and counted."""
+    text = orjson.dumps(entry)
+    findings = list(entry.get("findings", ()))
+    order = sorted(range(len(findings)), key=lambda at: (_GRAVITY.get(findings[at]["severity"], 2), -at))
+    for left in range(1, len(order) + 1):
+        if len(text) <= MOST_BYTES:
+            break
+        kept = [one for at, one in enumerate(findings) if at not in order[:left]]
+        text = orjson.dumps({**entry, "findings": [*kept, finding("findings_left_out", count=left).as_dict()]})
+    return text
 
 
 def plain(value: Any, path: str, problems: list[Problem]) -> Any:
@@ -139,7 +157,16 @@ def _tables(run: RunResult) -> Iterator[tuple[str, pd.DataFrame]]:
         columns = ["setup", *statistics.names(name)]
         joined = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
         yield name, joined[[column for column in columns if column in joined]]
+    yield "findings", _findings(run)
     yield "tasters", pd.DataFrame(list(run.summary.get("tasters", ())), columns=list(statistics.names("tasters")))
+
+
+def _findings(run: RunResult) -> pd.DataFrame:
+    """Every finding: those about the whole run without a setup, then those of each setup."""
+    told = [("", one) for one in run.summary.get("findings", ())]
+    told += [(result.slug, one) for result in run.setups for one in result.entry["findings"]]
+    rows = [{"setup": slug, **one, "where": ", ".join(map(str, one["where"].values()))} for slug, one in told]
+    return pd.DataFrame(rows, columns=list(statistics.names("findings")), dtype="str")
 
 
 def _with_setup(frame: pd.DataFrame, setup_of: Mapping[str, str]) -> pd.DataFrame:

@@ -91,6 +91,24 @@ def test_a_setup_takes_at_most_four_kilobytes(folder: Path) -> None:
     assert max(len(json.dumps(entry, separators=(",", ":"))) for entry in named_plainly) <= 4096
 
 
+def test_findings_that_find_no_room_are_counted_and_stand_in_their_table(run: RunResult, tmp_path: Path) -> None:
+    told = [
+        {"code": f"c{n}", "severity": severity, "where": {}, "message": "x" * 250, "do": "y" * 50}
+        for n, severity in enumerate(["note", "stop", "warn", "note"] * 4)
+    ]
+    full = dataclasses.replace(run.setups[0], entry={**run.setups[0].entry, "findings": told})
+    write(dataclasses.replace(run, setups=[full, *run.setups[1:]]), tmp_path)
+    entry = results(tmp_path)["setups"][0]
+    jsonschema.Draft202012Validator(schema()).validate(results(tmp_path))
+    assert len(json.dumps(entry, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
+    *kept, last = entry["findings"]
+    assert last["code"] == "findings_left_out"
+    assert last["message"].endswith(f"no room here: {16 - len(kept)}.")
+    assert {one["severity"] for one in kept} == {"stop"}
+    written = pd.read_csv(tmp_path / "tables/findings.csv").query(f"setup == '{full.slug}'")
+    assert written["code"].tolist() == [one["code"] for one in told]
+
+
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, np.float64("nan"), np.float32("nan"), pd.NA, pd.NaT])
 def test_a_number_that_is_none_is_refused_with_its_path(run: RunResult, tmp_path: Path, value: Any) -> None:
     entry = copy.deepcopy(dict(run.setups[1].entry))

@@ -95,6 +95,17 @@ def test_a_column_nobody_fills_does_not_split_setups(derived):
     )
 
 
+def test_long_names_are_short_in_the_key_stay_apart_and_stay_whole_in_the_table(derived):
+    names = ["x" * 300 + end for end in "ab"]
+    found = derived([{"dose_g": 18, "machine": name, "grinder": "Ж" * 90} for name in names])
+    machines = [key["machine"] for key in found.keys]
+    assert len(set(machines)) == 2
+    assert all(len(value.encode()) <= 80 for key in found.keys for value in key.values())
+    assert found.shots["machine"].tolist() == names
+    assert [finding.code for finding in found.findings] == ["names_shortened"]
+    assert derived([{"dose_g": 18, "machine": "x" * 80}]).findings == ()
+
+
 def test_a_second_brew_head_makes_a_second_setup(derived):
     assert len(derived([{"dose_g": 18, "head": "left"}, {"dose_g": 18, "head": "right"}]).keys) == 2
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from tastefield.config import SetupsConfig
 from tastefield.records import Derived, Floats, Records
+from tastefield.slug import shortened
 from tastefield.stats import uncertainty
 from tastefield.tables.dial import positions
 from tastefield.tables.unlike import unlike
@@ -27,7 +28,7 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     findings: list[Finding] = []
     shots["grinder"] = shots["grinder"].fillna(shots["machine"])
     _from_pump(shots, findings)
-    keys = _key(shots, setups)
+    keys = _key(shots, setups, findings)
     scores = _modelled(scores, records, findings)
     apart = unlike(shots, shots["shot_id"].isin(set(scores["shot_id"])).to_numpy(dtype=bool))
     shots.loc[apart.times, "shot_time_s"] = np.nan
@@ -123,8 +124,11 @@ def _strength(shots: pd.DataFrame, readings: pd.DataFrame, findings: list[Findin
     return readings
 
 
-def _key(shots: pd.DataFrame, setups: SetupsConfig) -> tuple[dict[str, str], ...]:
-    """Number the setups by sorted key; a column nobody fills does not split setups."""
+def _key(shots: pd.DataFrame, setups: SetupsConfig, findings: list[Finding]) -> tuple[dict[str, str], ...]:
+    """Number the setups by sorted key; a column nobody fills does not split setups.
+
+    A name that would swamp every line it is told on is shortened in the key, and whole in the tables.
+    """
     by = [name for name in (*setups.by, "head") if shots[name].notna().any()]
     by = list(dict.fromkeys(by)) or ["machine"]
     words = shots[by].astype("object").where(shots[by].notna(), "not recorded").astype(str)
@@ -132,7 +136,10 @@ def _key(shots: pd.DataFrame, setups: SetupsConfig) -> tuple[dict[str, str], ...
     ordered = sorted(set(tuples))
     number = {key: index for index, key in enumerate(ordered)}
     shots["setup"] = [number[key] for key in tuples]
-    return tuple(dict(zip(by, key, strict=True)) for key in ordered)
+    long = {name: shortened(name) for key in ordered for name in key if shortened(name) != name}
+    if long:
+        findings.append(finding("names_shortened", count=len(long), first=next(iter(long.values()))))
+    return tuple({column: shortened(name) for column, name in zip(by, key, strict=True)} for key in ordered)
 
 
 def _modelled(scores: pd.DataFrame, records: Records, findings: list[Finding]) -> pd.DataFrame:

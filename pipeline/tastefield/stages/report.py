@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Surface
-from tastefield.slug import slug
+from tastefield.slug import shortened, slug
 from tastefield.words.findings import Finding
 
 
@@ -144,7 +144,7 @@ def _best_shot(setup: Setup) -> dict[str, Any] | None:
         return None
     names = ("ratio", "shot_time_s", "dose_g", "beverage_g")
     return {
-        "shot_id": str(shot["shot_id"]),
+        "shot_id": shortened(str(shot["shot_id"])),
         **{name: number(shot[name]) for name in names},
         "grind_setting": text(shot["grind_setting"]),
         "score": number(shot["score"]),

@@ -206,6 +206,11 @@ CATALOGUE: dict[str, Entry] = {
         "scores of the {left} {which} ones were left out.",
         "Give the decaf a name of its own in the column coffee.",
     ),
+    "names_shortened": Entry(
+        "note",
+        "Very long names, told by their beginning and a mark, whole in the tables: {count}. The first: {first}.",
+        "Shorter names are easier to tell apart; long remarks belong in the column notes.",
+    ),
     "no_repeat_readings": Entry(
         "note",
         "No shot was read twice, so the error of one reading is taken as {sd} % TDS.",
@@ -295,6 +300,12 @@ CATALOGUE: dict[str, Entry] = {
         "warn",
         "The shots pulled to confirm scored {got} on average, below good ({good}).",
         "Check purge, dose and warm-up, then confirm again.",
+    ),
+    # --- writing ------------------------------------------------------------------------------------------------
+    "findings_left_out": Entry(
+        "note",
+        "Findings about this setup that found no room here: {count}.",
+        "Read them in tables/findings.csv or on the page.",
     ),
     # --- settings -----------------------------------------------------------------------------------------------
     "pressurised_basket": Entry(

@@ -74,11 +74,25 @@ TASTERS: tuple[Column, ...] = (
     Column("agreement", "Correlation with the mean of the other tasters over shared shots", "number", low=-1, high=1),
 )
 
+FINDINGS: tuple[Column, ...] = (
+    Column("setup", "File-safe name of the setup it is about; empty where it is about the run"),
+    Column("code", "Name of the kind of finding", required=True),
+    Column("severity", "note, warn or stop", required=True),
+    Column("where", "Place, table and column it is about, or names"),
+    Column("message", "What was found", required=True),
+    Column("do", "What to do about it"),
+)
+
 SURFACE_TABLES: dict[str, tuple[Column, ...]] = {"terms": TERMS, "fit": FIT, "observations": OBSERVATIONS}
 """The tables of :class:`tastefield.records.SurfaceTables`."""
 
-STATISTICS: dict[str, tuple[Column, ...]] = {**SURFACE_TABLES, "lattice": LATTICE, "tasters": TASTERS}
-"""Every table of statistics that a run writes."""
+STATISTICS: dict[str, tuple[Column, ...]] = {
+    **SURFACE_TABLES,
+    "lattice": LATTICE,
+    "findings": FINDINGS,
+    "tasters": TASTERS,
+}
+"""Every table that a run writes beside what was read."""
 
 
 def names(table: str) -> tuple[str, ...]:
