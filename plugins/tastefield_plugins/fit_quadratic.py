@@ -13,8 +13,8 @@ with the lower-order terms it rests on. Either way a setup that does not carry t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -54,6 +54,9 @@ slowly on all sides (that recipe is common practice, no source; level and fall a
 one lucky taste would be believed whole. Worth SHAPE_SETUPS setups against what the bench shows."""
 SHAPE_SETUPS = {"1": 4.0, "ratio": 15.0, "time": 15.0, "ratio:time": 15.0, "ratio^2": 15.0, "time^2": 15.0}
 """A setup of few shots shows its level; its slopes hardly, and their mean over few setups is itself in doubt."""
+REFITS = 100
+SURE_DF = 1e6
+"""Degrees of freedom that stand for a normal law."""
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
 LEVEL = 0.9
@@ -68,6 +71,8 @@ class QuadraticOptions(BaseModel):
     """Shots beyond the number of terms before the setup is said to carry that many terms of its own."""
     borrow: bool = True
     """Whether coefficients are drawn towards what all setups and a stated prior say; false is classical."""
+    variances: Literal["widened", "fixed", "refitted"] = "widened"
+    """How the doubt about the variances is carried: by degrees of freedom, not at all, by refits to made-up scores."""
 
 
 def code(points: Floats) -> Floats:
@@ -309,23 +314,29 @@ class Quadratic(SurfaceModel):
         terms = LADDER[0] if borrow else carried
         X = np.asarray(second_order.model_matrix(data.coded, terms, NAMES), dtype=float)
         variances, df = self._variances(data, carried, setup.taste, population)
-        taster_count = max(len(setup.tasters), len(data.taster_names))
-        factors = {"shot": data.shots, "taster": data.tasters} if taster_count > 1 else {"shot": data.shots}
-        used = {part: variances[part] for part in (*factors, "noise")}
         shape = shape_prior(population, setup.taste) if borrow else None
-        fit = blup.fit(data.score, X, factors, used, data.shots, shape)
-        typical = None
-        extra_var = 0.0
-        if taster_count > 1:
-            known = len(data.taster_names)
-            typical = {"taster": np.zeros((len(terms), known))}
-            typical["taster"][0] = 1.0 / taster_count
-            extra_var = (taster_count - known) * variances["taster"] / taster_count**2
-        # the intercept carries the typical taster's level, so that one covariance serves every point
-        estimates, covariance = fit.predict(np.eye(len(terms)), typical)
+        tasters = max(len(setup.tasters), len(data.taster_names))
+        fit, estimates, covariance = _at(data, X, variances, shape, tasters)
+        how = ctx.options.variances  # type: ignore[attr-defined]
+        if how == "refitted":
+            rng = np.random.default_rng(ctx.seed)
+            made_up = (_made_up(data, X @ fit.fixed, variances, rng) for _ in range(REFITS))
+            refits = [
+                # the truth is taken to lie as many times off the estimate as the estimate off its refit
+                {part: variances[part] ** 2 / value for part, value in refit.items()}
+                for refit in (self._variances(again, carried, setup.taste, population)[0] for again in made_up)
+            ]
+            answers = [_at(data, X, refit, shape, tasters)[1:] for refit in refits]
+            means = np.array([mean for mean, _ in answers])
+            estimates = means.mean(axis=0)
+            covariance = np.mean([cov for _, cov in answers], axis=0) + np.cov(means.T)
+            variances = {part: float(np.mean([refit[part] for refit in refits])) for part in variances}
+        if how != "widened":
+            df = SURE_DF
+        unknown = tasters - len(data.taster_names)
         return QuadraticSurface(
             model=self.name,
-            tables=_tables(data, X, terms, carried, estimates, covariance, df, fit, variances),
+            tables=_tables(data, X, terms, carried, estimates, covariance, df, fit, variances, how),
             findings=_findings(data, carried, borrow),
             stationary=_stationary(terms, estimates, covariance),
             shot_var=variances["shot"],
@@ -335,7 +346,7 @@ class Quadratic(SurfaceModel):
             terms=terms,
             estimates=np.asarray(estimates, dtype=float),
             covariance=np.asarray(covariance, dtype=float),
-            extra_var=float(extra_var),
+            extra_var=float(unknown * variances["taster"] / tasters**2),
             support=hull.Support.around(code(data.shot_points), MARGIN),
         )
 
@@ -360,6 +371,33 @@ class Quadratic(SurfaceModel):
         share = pooled["shot"] / (pooled["shot"] + pooled["noise"])
         result["shot"], result["noise"] = share * result["total"], (1 - share) * result["total"]
         return result, alone.df.get("total", 0.0) + weight["total"]
+
+
+def _at(
+    data: Scored, X: Floats, variances: Mapping[str, float], shape: tuple[Floats, Floats] | None, tasters: int
+) -> tuple[blup.Blup, Floats, Floats]:
+    """The fit at these variances, and the coefficients of a typical taster with their covariance.
+
+    The intercept carries the typical taster's level, so that one covariance serves every point.
+    """
+    factors = {"shot": data.shots, "taster": data.tasters} if tasters > 1 else {"shot": data.shots}
+    used = {part: variances[part] for part in (*factors, "noise")}
+    fit = blup.fit(data.score, X, factors, used, data.shots, shape)
+    typical = None
+    if tasters > 1:
+        typical = {"taster": np.zeros((X.shape[1], len(data.taster_names)))}
+        typical["taster"][0] = 1.0 / tasters
+    estimates, covariance = fit.predict(np.eye(X.shape[1]), typical)
+    return fit, estimates, covariance
+
+
+def _made_up(data: Scored, expected: Floats, variances: Mapping[str, float], rng: np.random.Generator) -> Scored:
+    """The same shots and tasters with scores drawn anew about what is expected."""
+    score = expected + np.sqrt(variances["noise"]) * rng.standard_normal(len(expected))
+    score += np.sqrt(variances["shot"]) * rng.standard_normal(int(data.shots.max()) + 1)[data.shots]
+    if len(data.taster_names) > 1:
+        score += np.sqrt(variances["taster"]) * rng.standard_normal(len(data.taster_names))[data.tasters]
+    return replace(data, score=score)
 
 
 def shape_prior(population: Population, taste: Taste) -> tuple[Floats, Floats]:
@@ -420,6 +458,7 @@ def _tables(
     df: float,
     fit: blup.Blup,
     variances: dict[str, float],
+    how: str,
 ) -> SurfaceTables:
     error = np.sqrt(np.diag(covariance))
     half = float(distributions.t.ppf(0.5 + LEVEL / 2, df)) * error
@@ -448,6 +487,7 @@ def _tables(
                     "shot_var": variances["shot"],
                     "noise_var": variances["noise"],
                     "taster_var": variances["taster"],
+                    "variances": how,
                     "skill": _skill(data, fit.left_out),
                 }
             ]

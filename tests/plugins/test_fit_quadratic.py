@@ -211,3 +211,24 @@ def test_one_lucky_taste_promises_no_window():
     assert aim.window is None
     assert aim.status == "tentative"
     assert aim.expected[0] < 7.7
+
+
+def test_the_doubt_about_the_variances_widens_the_surface_unless_they_are_fixed():
+    points, rows = panel(shots=6)
+    setup, at = make_setup(points, rows), np.array([[2.0, 27.0]])
+    widened, fixed, refitted = (fit(setup, QuadraticOptions(variances=how)) for how in ("widened", "fixed", "refitted"))
+    assert fixed.sd(at) == pytest.approx(widened.sd(at))
+    assert fixed.draw_df > 1000 > widened.draw_df
+    assert refitted.sd(at)[0] > fixed.sd(at)[0]
+    assert refitted.mean(at) == pytest.approx(fixed.mean(at), abs=0.2)
+    assert [surface.tables.fit["variances"][0] for surface in (widened, fixed, refitted)] == [
+        "widened",
+        "fixed",
+        "refitted",
+    ]
+
+
+def test_refits_are_the_same_for_the_same_seed():
+    points, rows = panel(shots=6)
+    one, two = (fit(make_setup(points, rows), QuadraticOptions(variances="refitted")) for _ in range(2))
+    assert one.estimates.tolist() == two.estimates.tolist()

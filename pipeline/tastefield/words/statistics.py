@@ -34,6 +34,7 @@ FIT: tuple[Column, ...] = (
     Column("taster_var", "Variance of the tasters' levels", "number", "points^2", low=0),
     Column("taster_coffee_var", "Variance of a taster's level between coffees", "number", "points^2", low=0),
     Column("session_var", "Variance of the sittings' levels", "number", "points^2", low=0),
+    Column("variances", "How the doubt about the variances is carried: widened (by its df), fixed or refitted"),
     Column("residual_var", "Variance of what the surface leaves, where it is not split into shot and noise", "number",
            "points^2", low=0),
     Column("r2", "Share of the variance of the scores that the surface explains", "number", low=0, high=1),

@@ -18,6 +18,12 @@ from tastefield_plugins.write_page.numbers import clock_words, number, span
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
 """Points of score within which a map is one colour."""
+CARRIED = {
+    "widened": "That they are not known exactly widens every interval and chance (Student's t).",
+    "fixed": "They are taken as known: intervals and chances do not carry the doubt about them.",
+    "refitted": "The doubt about them is carried by fitting again and again to made-up scores.",
+}
+"""How the doubt about the variances is carried, by the word of the fit table."""
 SHOT_COLUMNS = (
     "pulled_at",
     "stage",
@@ -58,6 +64,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "taste": entry["taste"],
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
         "variances": variances(entry["surface"]),
+        "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances"), ""),
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
