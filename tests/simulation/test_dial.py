@@ -125,12 +125,18 @@ def benched(rows, **more):
     return {setup.key["coffee"]: setup for setup in bench(derive(records, SetupsConfig()), Taste(), **more)}
 
 
-def aim_at_target():
+def aim_at_target(setup):
+    """The recipe whose time, by a real step of the dial, is nearest to the target."""
+    line, position, time = setup.bench.dial, None, TARGET_S
+    if line is not None and len(line.settable):
+        times = line.times(np.array([2.0]), 18.0)[:, 0]
+        nearest = int(np.argmin(np.abs(np.log(times / TARGET_S))))
+        position, time = float(line.settable[nearest]), float(times[nearest])
     nothing = np.zeros((1, 1))
     lattice = Lattice(np.ones(1), np.ones(1), nothing, nothing, nothing, nothing > 0)
     return Aim(
         ratio=2.0,
-        shot_time_s=TARGET_S,
+        shot_time_s=time,
         dose_g=18.0,
         at_edge=False,
         assurance=0.5,
@@ -141,6 +147,8 @@ def aim_at_target():
         status="window",
         flat=False,
         lattice=lattice,
+        position=position,
+        wanted_time_s=TARGET_S,
     )
 
 
@@ -169,7 +177,8 @@ def simulate(seed, benches, shared, past, new, **world):
 
 def judged(setup, rows, truth):
     """How far our line and setting, and those of the plain line, are from the truth."""
-    line, choice, goal = setup.bench.dial, settings(setup, aim_at_target(), ()), np.log(TARGET_S)
+    line, aim, goal = setup.bench.dial, aim_at_target(setup), np.log(TARGET_S)
+    choice = settings(setup, aim, ())
     slope = truth.slope(float(np.mean([position for position, _ in rows])))
     own = least_squares(rows)
     plain = (goal - own[0]) / own[1] if np.isfinite(own).all() and own[1] else np.nan
@@ -181,14 +190,14 @@ def judged(setup, rows, truth):
         "time_plain": abs(float(truth.log_time(plain)) - goal),
         "half_step": abs(slope) * truth.dial.step / 2,
         "snapped": abs(float(truth.log_time(choice.position)) - goal) if given else np.nan,
-        "covered": given and choice.interval[0] <= _true_setting(truth) <= choice.interval[1],
+        "covered": given and choice.interval[0] <= _true_setting(truth, aim.shot_time_s) <= choice.interval[1],
         "given": given,
     }
 
 
-def _true_setting(truth):
+def _true_setting(truth, time_s):
     grid = np.linspace(0, truth.dial.steps * truth.dial.step, 4001)
-    return float(grid[np.argmin(np.abs(truth.log_time(grid) - np.log(TARGET_S)))])
+    return float(grid[np.argmin(np.abs(truth.log_time(grid) - np.log(time_s)))])
 
 
 WORLDS = {
@@ -271,6 +280,6 @@ def test_a_bench_without_any_grind_setting_has_no_line_and_no_number():
     log = [{**row, "grind_setting": None} for row in written("m", "g", "c", rows)]
     setup = benched(log)["c"]
     assert setup.bench.dial is None
-    choice = settings(setup, replace(aim_at_target(), shot_time_s=200.0), ())
+    choice = settings(setup, replace(aim_at_target(setup), shot_time_s=200.0), ())
     assert choice.grind_setting is None
     assert choice.line is None
