@@ -131,8 +131,15 @@ def test_check_gives_the_account_the_doubts_and_what_to_do(run_with):
 
 
 def test_check_of_a_clean_log_says_so(run_with):
-    run_with("check", Records({}, pd.DataFrame(columns=list(SET_ASIDE)), (), Taste()))
-    assert called("check", "log.csv").stdout == "Nothing was set aside.\n"
+    clean = Records({}, pd.DataFrame(columns=list(SET_ASIDE)), (SourceCount("log.csv", "shots", 1, 1, 0),), Taste())
+    run_with("check", clean)
+    assert called("check", "log.csv").stdout.splitlines()[-1] == "Nothing was set aside."
+
+
+def test_check_of_a_blank_log_says_what_to_write(run_with):
+    blank = Records({}, pd.DataFrame(columns=list(SET_ASIDE)), (SourceCount("log.csv", "shots", 0, 0, 0),), Taste())
+    run_with("check", blank)
+    assert called("check", "log.csv").stdout.splitlines()[-1].startswith("No row is filled in yet")
 
 
 def test_next_names_shots_with_reasons_and_cautions(run_with):

@@ -141,6 +141,32 @@ def test_a_log_with_no_shot_to_keep_stops_with_what_to_do(log, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("holds", "rows", "told"),
+    [
+        ('["shots"]', "", ("no shot is written down yet", "below the headings of log.csv", "a row for each shot")),
+        (
+            '["shots"]',
+            ",,,,\n",
+            ("no shot is written down yet", "below the headings of log.csv", "a row for each shot"),
+        ),
+        ('["shots"]', "A,h,0,1,2\n", ("no shot could be kept", "set aside: 1, that is all; the first, row 2", "check")),
+        ('["checks"]', "A,h,0,1,2\n", ("no source holds shots", "log.csv holds checks", "add a [[source]]")),
+    ],
+)
+def test_a_log_without_a_shot_says_what_is_missing_where_and_what_to_do(tmp_path, holds, rows, told):
+    checks = holds == '["checks"]'
+    headings = "machine,check,value,by,when" if checks else "machine,coffee,dose_g,beverage_g,shot_time_s"
+    (tmp_path / "log.csv").write_text(f"{headings}\n{rows}")
+    (tmp_path / "bench.toml").write_text(f'[[source]]\npath = "log.csv"\nholds = {holds}\n')
+    with pytest.raises(TastefieldError) as caught:
+        workflow.analyse(tmp_path / "bench.toml")
+    (problem,) = caught.value.problems
+    assert problem.where.endswith("bench.toml")
+    for said, part in zip((problem.what, problem.why, problem.do), told, strict=True):
+        assert part in said
+
+
 def test_the_manifest_names_versions_and_hashes_of_what_was_read(log, tmp_path):
     import hashlib
 

@@ -103,7 +103,9 @@ def check_lines(records: Records) -> list[str]:
         lines.append(f"    do: {printable(row['do'])}")
     if len(records.set_aside) > CELLS:
         lines.append(f"... and {len(records.set_aside) - CELLS} more; a run writes them all to set_aside.csv")
-    if records.set_aside.empty:
+    if not any(account.read for account in records.counts):
+        lines.append("No row is filled in yet: write a row for each shot below the headings, and save.")
+    elif records.set_aside.empty:
         lines.append("Nothing was set aside.")
     return lines
 

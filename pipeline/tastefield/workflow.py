@@ -131,14 +131,7 @@ def _analyse(
     with log.stage("read"):
         records = _read(loaded)
     if records.tables["shots"].empty:
-        raise TastefieldError(
-            Problem(
-                "no shot could be kept",
-                str(source),
-                f"{len(records.set_aside)} rows or cells were set aside",
-                f"see each with its reason: tastefield check {source}",
-            )
-        )
+        raise TastefieldError(_no_shot(records, source))
     with log.stage("derive"):
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
@@ -169,6 +162,20 @@ def _analyse(
     findings = (*records.findings, *derived.findings, *context.findings)
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
     return RunResult(summary(head, records.counts, findings), results, kept, None, failed)
+
+
+def _no_shot(records: Records, source: str | Path) -> Problem:
+    """Why there is nothing to work with."""
+    shots = [count for count in records.counts if count.table == "shots"]
+    if not shots:
+        held = ", ".join(f"{count.place} holds {count.table}" for count in records.counts) or "nothing was read"
+        return Problem("no source holds shots", str(source), held, "add a [[source]] that holds them")
+    if not any(count.read for count in shots):
+        why = f"no row is filled in below the headings of {', '.join(count.place for count in shots)}"
+        return Problem("no shot is written down yet", str(source), why, "write a row for each shot, save, run again")
+    (row, reason), *_ = records.set_aside.loc[records.set_aside["table"] == "shots", ["row", "reason"]].to_numpy()
+    why = f"set aside: {sum(count.read for count in shots)}, that is all; the first, row {row}: {reason}"
+    return Problem("no shot could be kept", str(source), why, f"see what to do about each: tastefield check {source}")
 
 
 def versions() -> dict[str, str]:

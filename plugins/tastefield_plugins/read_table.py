@@ -185,6 +185,8 @@ def _header(rows: list[Row], place: str, options: TableOptions) -> int:
     for number, row in enumerate(rows):
         if sum(isinstance(cell, str) and is_filled(cell) and split_unit(cell) is None for cell in row) >= 2:
             return number
+    if not any(is_filled(cell) for row in rows for cell in row):
+        raise ReadError(place, "no cell is filled", "write headings, and below them a row for each shot")
     do = "put a heading above every column, or set header_row; if all stands in one column, set separator"
     raise ReadError(place, "no row has two headings", do)
 

@@ -118,6 +118,7 @@ def test_cells_outside_every_heading_are_kept_under_the_letter_of_their_column(t
         (b"", "the file is empty"),
         (b" \n\n", "the file is empty"),
         (b"one column\n1\n", "no row has two headings"),
+        (b",,,\n,-,\n", "no cell is filled"),
         (b'machine,dose\n"A,18\nB,19\n', "quotes around a cell are not closed"),
         (b"machine,dose\n\x81\x8d,18\n", "is not a character"),
         (b"PK\x03\x04rest", "it is a workbook, not text"),
