@@ -103,6 +103,17 @@ def test_only_a_source_is_required_and_default_writers_run(folder):
     assert done.config.window.assurance == Config(source=()).window.assurance
 
 
+def test_one_word_is_a_list_of_one(folder):
+    text = GOOD.replace('["shots", "scores"]', '"scores"').replace('["machine", "coffee"]', '"machine"')
+    text = text.replace('fill_down = ["coffee"]', 'fill_down = "taster"').replace('machine = "A", ', "")
+    text = text.replace('[source.columns]\ndose_g = "In"\n[source.units]\ndose_g = "oz"', "")
+    config = loaded(folder, text).config
+    assert (config.source[0].holds, config.source[0].fill_down) == (("scores",), ("taster",))
+    assert config.setups.by == ("machine",)
+    (problem,) = refused(folder, text.replace('"scores"', '"score"'))
+    assert "'scores'" in problem.why
+
+
 def test_a_byte_order_mark_does_no_harm(folder):
     (folder / "bench.toml").write_bytes(b"\xef\xbb\xbf" + GOOD.encode())
     assert load(folder / "bench.toml").config.title == "Bench log, March"

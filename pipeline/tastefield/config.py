@@ -5,16 +5,20 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from tastefield.errors import Problem
 from tastefield.slug import LONGEST, shortened
 from tastefield.words.columns import TABLES, names
 from tastefield.words.nearest import suggestion
 
+Listed = BeforeValidator(lambda value: [value] if isinstance(value, str) else value)
+"""A list of words; one word alone is a list of one."""
+
 TableName = Literal["shots", "readings", "scores", "traces", "checks"]
+SetupColumn = Literal["machine", "grinder", "basket", "coffee", "head"]
 
 
 class Block(BaseModel):
@@ -34,11 +38,11 @@ class SourceConfig(Block):
     """
 
     reader: str = ""
-    holds: tuple[TableName, ...] = ()
+    holds: Annotated[tuple[TableName, ...], Listed] = ()
     path: str = ""
     clock: Literal["pump", "first_drip", "unknown"] | None = None
     fill: dict[str, str] = {}
-    fill_down: tuple[str, ...] = ()
+    fill_down: Annotated[tuple[str, ...], Listed] = ()
     columns: dict[str, str] = {}
     units: dict[str, str] = {}
     decimal: Literal[".", ",", "auto"] = "auto"
@@ -72,12 +76,7 @@ class SourceConfig(Block):
 class SetupsConfig(Block):
     """``[setups]``: which columns make a setup."""
 
-    by: tuple[Literal["machine", "grinder", "basket", "coffee", "head"], ...] = (
-        "machine",
-        "grinder",
-        "basket",
-        "coffee",
-    )
+    by: Annotated[tuple[SetupColumn, ...], Listed] = ("machine", "grinder", "basket", "coffee")
 
     def faults(self) -> Iterator[Problem]:
         """No column at all, or one named twice."""
