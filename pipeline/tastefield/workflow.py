@@ -169,7 +169,12 @@ def _no_shot(records: Records, source: str | Path) -> Problem:
     shots = [count for count in records.counts if count.table == "shots"]
     if not shots:
         held = ", ".join(f"{count.place} holds {count.table}" for count in records.counts) or "nothing was read"
-        return Problem("no source holds shots", str(source), held, "add a [[source]] that holds them")
+        return Problem(
+            "no source holds shots",
+            str(source),
+            held,
+            'add a [[source]] that holds them; of a workbook, name the sheet: sheet = "..."',
+        )
     if not any(count.read for count in shots):
         why = f"no row is filled in below the headings of {', '.join(count.place for count in shots)}"
         return Problem("no shot is written down yet", str(source), why, "write a row for each shot, save, run again")

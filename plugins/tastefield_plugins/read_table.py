@@ -17,11 +17,24 @@ import tastefield
 from tastefield.errors import ReadError
 from tastefield.hooks import Chunk, Context, Reader
 from tastefield.tables.cells import is_filled, shown
+from tastefield.tables.headings import understand
 from tastefield.tables.numbers import split_unit
 from tastefield.tables.text import decode, sniff_separator
+from tastefield.words.columns import TABLES
 from tastefield.words.findings import finding
 
 Row = list[Any]
+_RECORDS = (
+    {"dose_g", "machine"},
+    {"dose_g", "coffee"},
+    {"dose_g", "beverage_g"},
+    {"dose_g", "shot_time_s"},
+    {"shot_id", "score"},
+    {"shot_id", "tds_pct"},
+    {"t_s", "mass_g"},
+    {"check", "value"},
+)
+"""Columns that make a sheet one of records."""
 _ENDINGS = (".csv", ".tsv", ".txt", ".xlsx")
 csv.field_size_limit(10_000_000)
 
@@ -31,7 +44,9 @@ class TableOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    sheet: str = Field(default="", description="sheet of a workbook, * allowed; the first that holds cells")
+    sheet: str = Field(
+        default="", description="sheet of a workbook, * allowed; the first, or the first that looks like a log"
+    )
     separator: str = Field(default="", max_length=3, description='sign between cells of a text file; "tab"; found out')
     encoding: str = Field(default="cp1252", description="of text that has no mark and is not UTF-8")
     header_row: int | None = Field(default=None, ge=1, description="row of the headings; found out")
@@ -154,10 +169,34 @@ def _sheets(file: Path, place: str, options: TableOptions, ctx: Context) -> Iter
     if options.sheet:
         yield from found.items()
         return
-    first, *others = found
+    chosen = _chosen(found, place, options)
+    others = [name for name in found if name != chosen]
     if others:
-        ctx.note(finding("sheets_not_read", {"place": place}, sheet=first, others=", ".join(others)))
-    yield first, found[first]
+        code = "sheets_not_read" if chosen == next(iter(found)) else "sheet_found"
+        ctx.note(finding(code, {"place": place}, sheet=chosen, others=", ".join(others)))
+    yield chosen, found[chosen]
+
+
+def _chosen(found: dict[str, list[Row]], place: str, options: TableOptions) -> str:
+    """The first sheet, unless its headings name no record and those of another name shots."""
+    first = next(iter(found))
+    known = {name: _columns(rows, options) for name, rows in found.items()}
+    if any(marks <= known[first] for marks in _RECORDS):
+        return first
+    logs = [name for name, columns in known.items() if "dose_g" in columns and len(columns) > 1]
+    if not logs and not known[first] and len(found) > 1 and _heading_row(found[first]) is None:
+        listed = ", ".join(f'"{name}"' for name in found)
+        do = f'name the one that holds the log in its [[source]]: sheet = "..."; its sheets are {listed}'
+        raise ReadError(place, f'no sheet looks like a log of shots, and "{first}", the first, has no headings', do)
+    return logs[0] if logs else first
+
+
+def _columns(rows: list[Row], options: TableOptions) -> set[str]:
+    """The columns of ours that the headings of a sheet name."""
+    at = _heading_row(rows) if options.header_row is None else options.header_row - 1
+    if at is None or at >= len(rows):
+        return set()
+    return set(understand([shown(cell) for cell in rows[at] if is_filled(cell)], TABLES, {}).columns)
 
 
 def _chunk(rows: list[Row], place: str, options: TableOptions, ctx: Context) -> Chunk:
@@ -165,8 +204,6 @@ def _chunk(rows: list[Row], place: str, options: TableOptions, ctx: Context) -> 
     at = _header(rows, place, options)
     width = max((len(row) for row in rows[at:]), default=0)
     body = [row + [None] * (width - len(row)) for row in rows[at + 1 :]]
-    if isinstance(body, list) and not body:
-        body = []
     heading = rows[at] + [None] * (width - len(rows[at]))
     columns = _headings(heading, body, place, ctx)
     above = sum(any(is_filled(cell) for cell in row) for row in rows[:at])
@@ -182,13 +219,21 @@ def _header(rows: list[Row], place: str, options: TableOptions) -> int:
         if options.header_row <= len(rows) and any(is_filled(cell) for cell in rows[options.header_row - 1]):
             return options.header_row - 1
         raise ReadError(place, f"row {options.header_row} is empty", "set header_row to the row of the headings")
-    for number, row in enumerate(rows):
-        if sum(isinstance(cell, str) and is_filled(cell) and split_unit(cell) is None for cell in row) >= 2:
-            return number
+    found = _heading_row(rows)
+    if found is not None:
+        return found
     if not any(is_filled(cell) for row in rows for cell in row):
         raise ReadError(place, "no cell is filled", "write headings, and below them a row for each shot")
     do = "put a heading above every column, or set header_row; if all stands in one column, set separator"
     raise ReadError(place, "no row has two headings", do)
+
+
+def _heading_row(rows: list[Row]) -> int | None:
+    """The first row with two cells of words; ``None`` where there is none."""
+    for number, row in enumerate(rows):
+        if sum(isinstance(cell, str) and is_filled(cell) and split_unit(cell) is None for cell in row) >= 2:
+            return number
+    return None
 
 
 def _headings(heading: Row, body: list[Row], place: str, ctx: Context) -> list[str | None]:

@@ -9,7 +9,7 @@ import xlsxwriter
 from pydantic import ValidationError
 
 from tastefield.config import SourceConfig, TasteConfig
-from tastefield.errors import ReadError
+from tastefield.errors import ConfigError, ReadError
 from tastefield.records import Context
 from tastefield.stages.ingest import ingest
 from tastefield.stages.reconcile import reconcile
@@ -153,6 +153,50 @@ def test_the_first_sheet_with_cells_is_read_and_the_others_named(tmp_path):
     assert chunk.rows.to_dict("index") == {2: {"machine": "A", "dose": 18.2}}
     assert [finding.code for finding in findings] == ["sheets_not_read"]
     assert "more" in findings[0].message
+
+
+NOTES = [["About this book"], ["Bench", "second floor"], ["Ask", "Anna"]]
+LOG = [["Machine", "Beans", "In", "Out"], ["A", "house", 18, 36]]
+
+
+def test_behind_a_sheet_of_notes_the_log_is_found_and_told(tmp_path):
+    file = book(tmp_path, {"notes": NOTES, "coffees": [["coffee", "roast"], ["house", "dark"]], "shots": LOG})
+    (chunk,), findings = read(file)
+    assert chunk.place == "log.xlsx, sheet shots"
+    assert [finding.code for finding in findings] == ["sheet_found"]
+    assert "notes, coffees" in findings[0].message
+    assert only(file, sheet="coffees").place.endswith("sheet coffees")
+
+
+@pytest.mark.parametrize(
+    "first",
+    [
+        LOG,
+        [["Machine", "Rein", "Dose (g)"], ["A", 1, 18]],
+        [["shot_id", "taste"], ["s1", 7]],
+        [["machine", "check", "value"], ["A", "leaks", "none"]],
+    ],
+)
+def test_a_first_sheet_of_records_is_never_passed_over(tmp_path, first):
+    (chunk,), findings = read(book(tmp_path, {"one": first, "two": LOG}))
+    assert chunk.place.endswith("sheet one")
+    assert [finding.code for finding in findings] == ["sheets_not_read"]
+
+
+def test_where_no_sheet_looks_like_a_log_the_sheets_are_named_and_how_to_choose(tmp_path):
+    with pytest.raises(ReadError, match="no sheet looks like a log") as caught:
+        read(book(tmp_path, {"notes": [["only words"]], "Tabelle": [["Rein", "Raus"], [18, 36]]}))
+    assert '"notes", "Tabelle"' in caught.value.do
+    assert 'sheet = "..."' in caught.value.do
+
+
+def test_headings_that_name_no_dose_are_told_with_the_sheets_that_were_not_read(tmp_path):
+    file = book(tmp_path, {"Eins": [["Maschine", "Rein"], ["A", 18]], "Zwei": [["Rein", "Raus"], [18, 36]]})
+    with pytest.raises(ConfigError) as caught:
+        ingest([SourceConfig(path=file.name)], {"table": TableReader()}, tmp_path, 1, [TableOptions()])
+    (problem,) = caught.value.problems
+    assert "these hold cells too: Zwei" in problem.why
+    assert 'sheet = "..."' in problem.do
 
 
 def test_sheets_are_named_or_matched(tmp_path):

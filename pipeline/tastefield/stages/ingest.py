@@ -93,7 +93,7 @@ def ingest(
         raise TastefieldError(problem for error in unreadable for problem in error.problems)
     _tell_apart(places, findings)
     for place in places:
-        problems += _understand(place)
+        problems += _understand(place, findings)
     problems += _headings_nowhere(places)
     if problems:
         raise ConfigError(problems)
@@ -219,7 +219,7 @@ def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
         before.append(place)
 
 
-def _understand(place: _Place) -> list[Problem]:
+def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
     """Map the headings of one place, decide what it holds, and tell what is missing for that."""
     found = [str(heading) for heading in place.rows.columns]
     if not place.holds:
@@ -235,18 +235,18 @@ def _understand(place: _Place) -> list[Problem]:
         made = {"shot_id"} if len(place.holds) > 1 and "shots" in place.holds else set()
         for group in needed:
             if not {*given, *made} & set(group):
-                problems.append(_no_heading(place, table, group))
+                problems.append(_no_heading(place, table, group, findings))
     return problems
 
 
-def _no_heading(place: _Place, table: str, group: Sequence[str]) -> Problem:
+def _no_heading(place: _Place, table: str, group: Sequence[str], findings: Sequence[Finding]) -> Problem:
     listed = ", ".join(f'"{heading}"' for heading in place.rows.columns[:40])
-    return Problem(
-        f"no heading names {' or '.join(group)}, which {table} cannot do without",
-        place.name,
-        f"the headings are {listed}" if listed else "there are no headings",
-        f'write under [source.columns] of its [[source]]: {group[0]} = "the heading as it stands"',
-    )
+    why = f"the headings are {listed}" if listed else "there are no headings"
+    do = f'write under [source.columns] of its [[source]]: {group[0]} = "the heading as it stands"'
+    for note in findings:
+        if note.code in ("sheets_not_read", "sheet_found") and place.name.startswith(f"{note.where['place']}, sheet "):
+            why, do = f"{why}. {note.message}", f'{do}; or name another sheet: sheet = "..."'
+    return Problem(f"no heading names {' or '.join(group)}, which {table} cannot do without", place.name, why, do)
 
 
 def _holds(found: Sequence[str], configured: Mapping[str, str]) -> tuple[str, ...]:

@@ -79,6 +79,11 @@ CATALOGUE: dict[str, Entry] = {
         "Only the sheet {sheet} was read; these hold cells too: {others}.",
         'If one of them is wanted, give it a [[source]] of its own with sheet = "...".',
     ),
+    "sheet_found": Entry(
+        "note",
+        "The first sheet does not look like a log of shots, so the sheet {sheet} was read instead. Not read: {others}.",
+        'If another sheet is wanted, name it in its [[source]]: sheet = "...".',
+    ),
     "file_skipped": Entry("note", "{file} was skipped: an open office program leaves it there.", "Nothing."),
     "rows_renumbered": Entry(
         "note",
