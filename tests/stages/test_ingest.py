@@ -152,6 +152,16 @@ def test_a_log_that_names_neither_machine_nor_coffee_loses_no_row():
     assert len(told(ingested, "not_named")) == 2
 
 
+def test_where_an_unknown_heading_may_name_the_machine_it_is_asked_about():
+    apart = {"Ref": ["A", "B"], "Site": ["here", "here"], "Crema": ["", "thick"]}
+    ingested = run(chunk({**{name: ROWS[name] for name in ("Beans", "In", "Out")}, **apart}))
+    (finding,) = told(ingested, "perhaps_named")
+    assert finding.severity == "warn"
+    assert finding.message.endswith('may name it: "Ref".')  # the others do not tell rows apart
+    assert 'machine = "Ref"' in finding.do
+    assert told(ingested, "not_named") == []
+
+
 def test_a_coffee_column_nobody_filled_is_as_good_as_none():
     ingested = run(chunk({**ROWS, "Beans": ["", None]}))
     assert rows(ingested)["coffee"].tolist() == ["not named", "not named"]

@@ -286,7 +286,6 @@ def _headings_nowhere(places: Sequence[_Place]) -> list[Problem]:
 
 def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     """One raw table for each table the place holds."""
-    where = {"place": place.name}
     _tell_headings(place, findings)
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
@@ -297,7 +296,7 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
             wanted = any(name in names(table) for table in place.holds)
             if wanted and (name not in whole or not filled(whole[[name]]).any()) and len(whole):
                 whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
-                findings.append(finding("not_named", where, what=name, name=default))
+                findings.append(_not_named(place, name, default))
     together = len(place.holds) > 1
     out = []
     for table in place.holds:
@@ -308,6 +307,16 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
         known = {name: place.understood.columns[name] for name in columns if name in place.understood.columns}
         out.append(RawTable(table, place.name, rows, place.number, together, known))
     return out
+
+
+def _not_named(place: _Place, what: str, name: str) -> Finding:
+    """A note where nothing can name it, a warning where a heading that was not understood may."""
+    others = place.rows[list(place.understood.unused)]
+    maybe = [heading for heading in map(str, others) if len(set(parts.labels(others, heading)) - {""}) > 1]
+    if not maybe:
+        return finding("not_named", {"place": place.name}, what=what, name=name)
+    listed = ", ".join(f'"{heading}"' for heading in maybe)
+    return finding("perhaps_named", {"place": place.name}, what=what, name=name, list=listed, first=maybe[0])
 
 
 def _tell_headings(place: _Place, findings: list[Finding]) -> None:

@@ -100,6 +100,13 @@ CATALOGUE: dict[str, Entry] = {
         "No column names the {what}, so all rows were taken for one {what}, called {name}.",
         'Add a column {what}, or write fill = {{ {what} = "..." }} in its [[source]].',
     ),
+    "perhaps_named": Entry(
+        "warn",
+        "No heading was understood as the {what}, so all rows were taken for one {what}, called {name}. One of these "
+        "headings may name it: {list}.",
+        'If one does, write under [source.columns] of its [[source]]: {what} = "{first}"; if all rows are of one '
+        '{what}, write fill = {{ {what} = "..." }}.',
+    ),
     "rows_set_aside": Entry(
         "warn",
         "Set aside: {count} of {read} {table}. The first, row {row}: {reason}.",
