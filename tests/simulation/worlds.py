@@ -1,4 +1,4 @@
-"""Simulated setups whose truth is no quadratic: flat, a plateau with a falling rim, a lopsided saturating hill."""
+"""Simulated setups whose truth is no quadratic: flat, a plateau with a falling rim, lopsided and narrow hills."""
 
 from __future__ import annotations
 
@@ -21,26 +21,26 @@ Truth = Callable[[np.ndarray], np.ndarray]
 def truth_of(kind: str, rng: np.random.Generator) -> Truth:
     """What a typical taster thinks of a shot at (n, 2) ratio and time, on one setup of this kind of world."""
     centre = np.array([2.0, 27.0]) * np.exp(0.15 * rng.normal(size=2))
-    level = {
-        "flat": 5.8 + 0.5 * rng.normal(),
-        "plateau": 6.8 + 0.6 * rng.normal(),
-        "lopsided": 7.3 + 0.5 * rng.normal(),
-    }
+    middle, spread = {"flat": (5.8, 0.5), "plateau": (6.8, 0.6), "lopsided": (7.3, 0.5), "narrow": (7.6, 0.4)}[kind]
+    level = middle + spread * rng.normal()
 
     def flat(points: np.ndarray) -> np.ndarray:
-        return np.full(len(points), level["flat"])
+        return np.full(len(points), level)
 
     def plateau(points: np.ndarray) -> np.ndarray:
         away = np.sqrt(((np.log(points / centre) / 0.35) ** 2).sum(axis=1))
-        return level["plateau"] - 3.5 * np.maximum(away - 0.6, 0) ** 1.5
+        return level - 3.5 * np.maximum(away - 0.6, 0) ** 1.5
 
     def lopsided(points: np.ndarray) -> np.ndarray:
         ratio, time = np.log(points / centre).T
         slow = np.where(time > 0, 1.2 * time, 4 * np.abs(time))
         long = np.where(ratio > 0, 3 * ratio, 1.5 * np.abs(ratio))
-        return level["lopsided"] - 3.3 * np.tanh(slow**2 + long**2)
+        return level - 3.3 * np.tanh(slow**2 + long**2)
 
-    return {"flat": flat, "plateau": plateau, "lopsided": lopsided}[kind]
+    def narrow(points: np.ndarray) -> np.ndarray:
+        return 4 + (level - 4) / (1 + ((np.log(points / centre) / [0.16, 0.18]) ** 2).sum(axis=1))
+
+    return {"flat": flat, "plateau": plateau, "lopsided": lopsided, "narrow": narrow}[kind]
 
 
 def setup_of(number: int, truth: Truth, shots: int, tasters: int, rng: np.random.Generator) -> Setup:
