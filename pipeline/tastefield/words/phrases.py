@@ -122,9 +122,9 @@ def chance_in_words(p: float | None, tasted: int) -> str:
 
 
 def more_often_poor(entry: Mapping[str, Any]) -> bool:
-    """Whether fewer than half of the shots at the recipe are expected to be good, by enough tasted shots to say so."""
+    """Whether fewer than "about 1 in 2" shots at the recipe should be good, by enough tasted shots to say so."""
     chance = entry.get("assurance")
-    return chance is not None and chance < 0.5 and entry.get("tasted", 0) >= FEW_TASTED
+    return chance is not None and chance < 0.45 and entry.get("tasted", 0) >= FEW_TASTED
 
 
 def readiness(entry: Mapping[str, Any]) -> str:
