@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import subprocess
 import sys
 from pathlib import Path
@@ -101,7 +102,12 @@ def test_the_blank_workbook_has_known_headings_comments_and_drop_downs(tmp_path)
 def test_the_blank_configuration_loads_and_the_blank_log_is_read_without_complaint(tmp_path):
     start(tmp_path)
     loaded = load(tmp_path / "tastefield.toml")
-    assert [source.holds for source in loaded.config.source] == [("shots", "readings", "scores"), ("checks",)]
+    assert [source.holds for source in loaded.config.source] == [
+        ("shots", "readings", "scores"),
+        ("coffees",),
+        ("grinders",),
+        ("checks",),
+    ]
     records = workflow.check(tmp_path / "tastefield.toml")
     assert records.set_aside.empty
     assert all(count.read == 0 for count in records.counts)
@@ -135,3 +141,77 @@ def test_a_filled_workbook_is_read_with_its_configuration(tmp_path):
     ]
     assert len(records.tables["scores"]) == 1
     assert records.tables["checks"]["by"].tolist() == ["me"]
+
+
+def filled_in(folder, sheets):
+    """The blank workbook with rows typed into its sheets, each a mapping from heading to cell."""
+    start(folder)
+    book = openpyxl.load_workbook(folder / "log.xlsx")
+    for name, rows in sheets.items():
+        at = {cell.value: cell.column for cell in book[name][1]}
+        for number, row in enumerate(rows, start=2):
+            for heading, value in row.items():
+                book[name].cell(number, at[heading], value)
+    book.save(folder / "log.xlsx")
+    return folder / "tastefield.toml"
+
+
+DIALLED = [
+    {
+        "machine": "A",
+        "grinder": "bench-3",
+        "coffee": "night" if n == 7 else "house",
+        "grind_setting": str(8 - n % 4),
+        "dose_g": 18,
+        "beverage_g": 35 + n % 3,
+        "shot_time_s": 21 + 3 * (n % 4) + n % 2 / 2,
+        "score": 5 + n % 4,
+        "roast": "light" if n == 0 else None,
+    }
+    for n in range(8)
+]
+
+
+def test_the_sheet_of_coffees_fills_what_the_shots_do_not_say(tmp_path):
+    coffees = [
+        {"coffee": "house", "roast": "dark", "roast_date": dt.datetime(2026, 3, 1), "decaf": "no"},
+        {"coffee": "night", "decaf": "yes"},
+        {"coffee": "house", "roast": "medium"},
+    ]
+    run = workflow.analyse(filled_in(tmp_path, {"log": DIALLED, "coffees": coffees}))
+    shots = run.records.tables["shots"]
+    assert shots["roast"].fillna("").tolist() == ["light", *["dark"] * 6, ""]
+    assert shots["roast_date"].notna().tolist() == [True] * 7 + [False]
+    assert shots["decaf"].tolist() == [False] * 7 + [True]
+    (count,) = [count for count in run.records.counts if count.table == "coffees"]
+    assert (count.read, count.kept, count.set_aside) == (3, 2, 1)  # one coffee was entered twice
+
+
+def test_the_sheet_of_grinders_is_heeded_like_the_configuration(tmp_path):
+    """The shots of this log run slower at lower numbers, so that a dial said to be the other way round is a doubt."""
+    grinders = [{"grinder": "bench-3", "lowest": 1, "highest": 16, "step": 1, "higher_is": "finer"}]
+    config = filled_in(tmp_path, {"log": DIALLED, "grinders": grinders})
+
+    def doubted():
+        (setup, _) = workflow.analyse(config).setups
+        return "dial_against_grinder" in {finding["code"] for finding in setup.entry["findings"]}
+
+    assert doubted()
+    with config.open("a") as text:
+        text.write('[[grinder]]\nname = "bench-3"\nhigher_is = "coarser"\n')
+    assert not doubted()  # what the configuration says goes before the sheet
+
+
+def test_a_dial_that_cannot_be_is_set_aside_with_its_reason(tmp_path):
+    grinders = [
+        {"grinder": "a", "lowest": 5, "highest": 1},
+        {"grinder": "b", "lowest": 1, "highest": 5, "step": 9},
+        {"grinder": "c", "step": 0.5},
+    ]
+    records = workflow.check(filled_in(tmp_path, {"log": DIALLED, "grinders": grinders}))
+    assert records.tables["grinders"]["grinder"].tolist() == ["c"]
+    assert records.set_aside["row"].tolist() == [2, 3]
+    assert records.set_aside["reason"].tolist() == [
+        "its highest mark is not above its lowest",
+        "its step is longer than its dial",
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -14,10 +14,13 @@ from tastefield.slug import LONGEST, shortened
 from tastefield.words.columns import TABLES, names
 from tastefield.words.nearest import suggestion
 
+SHARING = {"shots", "readings", "scores"}
+"""Tables that can stand in one row each."""
+
 Listed = BeforeValidator(lambda value: [value] if isinstance(value, str) else value)
 """A list of words; one word alone is a list of one."""
 
-TableName = Literal["shots", "readings", "scores", "traces", "checks"]
+TableName = Literal["shots", "readings", "scores", "traces", "checks", "coffees", "grinders"]
 SetupColumn = Literal["machine", "grinder", "basket", "coffee", "head"]
 
 
@@ -64,7 +67,7 @@ class SourceConfig(Block):
                     where = key if key == "fill_down" else f"{key}.{column}"
                     why = f"{key} speaks of the columns of {', '.join(self.holds) or 'the tables'}"
                     yield Problem(f'there is no column "{column}"', where, why, suggestion(column, known))
-        if len(self.holds) > 1 and (alone := {"traces", "checks"} & set(self.holds)):
+        if len(self.holds) > 1 and (alone := set(self.holds) - SHARING):
             yield Problem(
                 f"{' and '.join(sorted(alone))} cannot share rows with other tables",
                 "holds",
@@ -183,6 +186,21 @@ class Config(Block):
     report: tuple[ReportConfig, ...] = ()
     grinder: tuple[GrinderConfig, ...] = ()
     folder: Path = Path()
+
+
+def with_listed(config: Config, listed: Iterable[Mapping[Any, Any]]) -> Config:
+    """The configuration with the grinders that a table lists, below its own ``[[grinder]]`` blocks, which come first.
+
+    :param listed: rows of the kept table ``grinders``.
+    """
+    named = {grinder.name for grinder in config.grinder}
+    keys = set(GrinderConfig.model_fields) - {"name"}
+    more = [
+        GrinderConfig(name=row["grinder"], **{key: row[key] for key in keys if row[key] == row[key]})
+        for row in listed
+        if row["grinder"] not in named
+    ]
+    return config.model_copy(update={"grinder": (*config.grinder, *more)})
 
 
 def matching_files(folder: Path, path: str) -> tuple[Path, ...]:

@@ -27,6 +27,8 @@ _NOUNS = {
     "scores": ("score", ""),
     "traces": ("line of traces", "lines of traces"),
     "checks": ("bench check", ""),
+    "coffees": ("listed coffee", ""),
+    "grinders": ("listed grinder", ""),
 }
 _STATUS = {
     "confirmed": "confirmed",

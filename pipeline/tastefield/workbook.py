@@ -11,7 +11,7 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from tastefield.scaffold import write_new
-from tastefield.words.columns import CHECKS, READINGS, SCORES, SHOTS, Column
+from tastefield.words.columns import CHECKS, COFFEES, GRINDERS, READINGS, SCORES, SHOTS, Column
 
 ROWS = 1000
 """Rows with drop-downs; more may be filled in."""
@@ -70,6 +70,16 @@ clock = "pump"                            # the clock starts at "pump" or at "fi
 # [source.units]
 # dose_g = "oz"
 
+[[source]]                                # roast, roast date and decaf of each coffee, for shots that do not say
+path = "log.xlsx"
+sheet = "coffees"
+holds = ["coffees"]
+
+[[source]]                                # the dial of each grinder, so that settings stay on it
+path = "log.xlsx"
+sheet = "grinders"
+holds = ["grinders"]
+
 [[source]]                                # what was checked on each machine, by whom
 path = "log.xlsx"
 sheet = "checks"
@@ -89,7 +99,7 @@ holds = ["checks"]
 # [next]
 # worth = 0.05                            # points of score a further shot must be worth
 
-# [[grinder]]                             # one block a grinder, so that settings stay on its dial
+# [[grinder]]                             # a grinder can stand here too; this goes before its row in the sheet
 # name = "bench-3"
 # lowest = 1
 # highest = 16
@@ -114,16 +124,8 @@ def blank_workbook() -> bytes:
         head = book.add_format({"bold": True, "bottom": 1, "bg_color": "#EFEAE4"})
         known = {column.name: column for table in (READINGS, SCORES, SHOTS) for column in table}
         log = _sheet(book, head, "log", [known[name] for name in LOG])
-        coffees = [Column("coffee", "Name to choose from in the log"), Column("notes", "Anything else")]
-        _sheet(book, head, "coffees", coffees)
-        grinders = [
-            Column("grinder", "Name to choose from in the log"),
-            Column("lowest", "Lowest mark of its dial; tastefield.toml takes it under [[grinder]]", "number"),
-            Column("highest", "Highest mark of its dial", "number"),
-            Column("step", "Smallest move of its dial", "number"),
-            Column("higher_is", "What a higher number does", "category", choices=("coarser", "finer")),
-        ]
-        _sheet(book, head, "grinders", grinders)
+        _sheet(book, head, "coffees", list(COFFEES))
+        _sheet(book, head, "grinders", list(GRINDERS))
         _sheet(book, head, "checks", list(CHECKS))
         for sheet, name in (("coffees", "coffee"), ("grinders", "grinder")):
             _choose(log, LOG.index(name), f"={sheet}!$A$2:$A$200")
@@ -135,7 +137,8 @@ def _sheet(book: Workbook, head: Format, name: str, columns: list[Column]) -> Wo
     sheet.freeze_panes(1, 0)
     for place, column in enumerate(columns):
         sheet.write_string(0, place, column.name, head)
-        sheet.write_comment(0, place, _comment(column), {"x_scale": 1.6})
+        hint = "" if name in ("coffees", "grinders") else _HINTS.get(column.name, "")
+        sheet.write_comment(0, place, _comment(column, hint), {"x_scale": 1.6})
         sheet.set_column(place, place, max(len(column.name) + 2, 10), _format(book, column))
         choices = ("yes", "no") if column.kind == "boolean" else column.choices
         if choices:
@@ -143,13 +146,13 @@ def _sheet(book: Workbook, head: Format, name: str, columns: list[Column]) -> Wo
     return sheet
 
 
-def _comment(column: Column) -> str:
+def _comment(column: Column, hint: str) -> str:
     parts = [f"{column.meaning}{f' ({column.unit})' if column.unit else ''}."]
     if column.required:
         parts.append("Needed.")
     if column.choices:
         parts.append(f"One of: {', '.join(column.choices)}.")
-    return " ".join([*parts, _HINTS.get(column.name, "")]).strip()
+    return " ".join([*parts, hint]).strip()
 
 
 def _format(book: Workbook, column: Column) -> Format:

@@ -24,7 +24,7 @@ from pydantic import BaseModel
 from threadpoolctl import threadpool_limits
 
 from tastefield import output
-from tastefield.config import Config, matching_files
+from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
 from tastefield.records import Context, Population, Progress, Records, RunResult, Setup, SetupResult, Surface, Taste
@@ -132,6 +132,7 @@ def _analyse(
         records = _read(loaded)
     if records.tables["shots"].empty:
         raise TastefieldError(_no_shot(records, source))
+    config = with_listed(config, records.tables["grinders"].to_dict("records"))
     with log.stage("derive"):
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):

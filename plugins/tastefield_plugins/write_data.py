@@ -150,8 +150,9 @@ def _tables(run: RunResult) -> Iterator[tuple[str, pd.DataFrame]]:
     for name in ("readings", "scores"):
         if name in kept:
             yield name, _with_setup(kept[name], setup_of)
-    if "checks" in kept and len(kept["checks"]):
-        yield "checks", kept["checks"]
+    for name in ("checks", "coffees", "grinders"):
+        if name in kept and len(kept[name]):
+            yield name, kept[name]
     for name in statistics.SURFACE_TABLES:
         parts = [getattr(result.tables, name).assign(setup=result.slug) for result in run.setups if result.tables]
         columns = ["setup", *statistics.names(name)]

@@ -26,6 +26,7 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     readings = records.tables["readings"].copy().reset_index(drop=True)
     scores = records.tables["scores"].copy().reset_index(drop=True)
     findings: list[Finding] = []
+    _from_coffees(shots, records.tables.get("coffees"))
     shots["grinder"] = shots["grinder"].fillna(shots["machine"])
     _from_pump(shots, findings)
     keys = _key(shots, setups, findings)
@@ -75,6 +76,16 @@ def _from_pump(shots: pd.DataFrame, findings: list[Finding]) -> None:
     left = int((late & ~shift).sum())
     if left:
         findings.append(finding("first_drip_not_shifted", count=left))
+
+
+def _from_coffees(shots: pd.DataFrame, coffees: pd.DataFrame | None) -> None:
+    """What the list of coffees says of a coffee, where its shots do not say it themselves."""
+    if coffees is None or coffees.empty:
+        return
+    by_name = coffees.set_index("coffee")
+    for name in ("roast", "roast_date", "decaf"):
+        said = by_name[name].reindex(shots["coffee"]).set_axis(shots.index)
+        shots[name] = shots[name].fillna(said)
 
 
 def _mass_and_flow(shots: pd.DataFrame) -> None:

@@ -229,7 +229,7 @@ def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
     problems = []
     for table in place.holds:
         needed: list[tuple[str, ...]] = [
-            (one.name,) for one in TABLES[table] if one.required and one.name not in ("machine", "coffee")
+            (one.name,) for one in TABLES[table] if one.required and (one.name, table) not in parts.MADE_UP
         ]
         needed += [parts.MEASURES["readings"]] if table == "readings" else []
         made = {"shot_id"} if len(place.holds) > 1 and "shots" in place.holds else set()
@@ -293,7 +293,7 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     whole = _filled_in(typed, place.source, total)
     if "shots" in place.holds or "checks" in place.holds:
         for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
-            wanted = any(name in names(table) for table in place.holds)
+            wanted = any((name, table) in parts.MADE_UP for table in place.holds)
             if wanted and (name not in whole or not filled(whole[[name]]).any()) and len(whole):
                 whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
                 findings.append(_not_named(place, name, default))

@@ -11,7 +11,12 @@ import pandas as pd
 from tastefield.tables.parts import Raw, labels
 from tastefield.words.findings import Finding, finding
 
-NAMED = {"machine": ("shots", "checks"), "coffee": ("shots",), "grinder": ("shots",), "taster": ("scores",)}
+NAMED = {
+    "machine": ("shots", "checks"),
+    "coffee": ("shots", "coffees"),
+    "grinder": ("shots", "grinders"),
+    "taster": ("scores",),
+}
 ENOUGH_SHOTS = 5
 """Below this many shots alike weights may be chance."""
 WEIGHED = ["dose_g", "beverage_g", "shot_time_s"]

@@ -55,7 +55,7 @@ def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost
     """Decide for every row of one table whether it stays."""
     verdicts = Verdicts(stacked(table, of_table))
     _against_missing(table, verdicts, of_table)
-    if shots is not None and table != "checks":
+    if shots is not None and "shot_id" in KEYS[table]:
         _against_unknown_shots(verdicts, shots, lost)
     if table == "readings" and shots is not None:
         _against_impossible_extraction(verdicts, shots)
@@ -63,6 +63,8 @@ def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost
     if table == "scores":
         verdicts.frame["taster"] = verdicts.frame["taster"].fillna(UNNAMED_TASTER)
         verdicts.frame["attribute"] = verdicts.frame["attribute"].fillna(attribute)
+    if table == "grinders":
+        _against_impossible_dials(verdicts)
     _against_duplicates(table, verdicts)
     return verdicts
 
@@ -154,6 +156,14 @@ def _against_impossible_extraction(verdicts: Verdicts, shots: pd.DataFrame) -> N
     verdicts.against(over, reasons, "correct the TDS, the weight out or the dose")
 
 
+def _against_impossible_dials(verdicts: Verdicts) -> None:
+    """Dials that end before they begin, or whose step is longer than the dial."""
+    reach = verdicts.frame["highest"] - verdicts.frame["lowest"]
+    verdicts.against(reach <= 0, "its highest mark is not above its lowest", "swap the two or correct one")
+    longer = (reach > 0) & (verdicts.frame["step"] > reach)
+    verdicts.against(longer, "its step is longer than its dial", "write the smallest move the dial can make")
+
+
 def _number_readings(verdicts: Verdicts) -> None:
     """Number readings that have no number, after those of their shot that have one."""
     frame = verdicts.frame
@@ -180,6 +190,7 @@ def _against_duplicates(table: str, verdicts: Verdicts) -> None:
     ]
     do = {
         "shots": "give each shot a shot_id of its own, or delete the row that was entered twice",
+        "coffees": "keep one row a coffee; a roast date that differs belongs beside the shots",
         "scores": "delete the row that was entered twice; for a second tasting write its serving_order or session",
     }
     verdicts.against(again, reasons, do.get(table, "delete the row that was entered twice"))

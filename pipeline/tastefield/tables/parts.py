@@ -27,8 +27,13 @@ MEASURES: dict[str, tuple[str, ...]] = {
     "scores": ("score",),
     "traces": ("mass_g",),
     "checks": ("value",),
+    "coffees": ("coffee",),
+    "grinders": ("grinder",),
 }
 """The columns that make a row of a table: a row with none of them says nothing that the table could keep."""
+
+MADE_UP = {("machine", "shots"), ("coffee", "shots"), ("machine", "checks")}
+"""Columns, and their tables, that are given one name for all rows where no heading names them."""
 
 OUTCOME_CELLS: dict[str, tuple[str, ...]] = {
     "shots": ("beverage_g", "shot_time_s"),

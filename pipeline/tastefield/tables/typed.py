@@ -17,7 +17,15 @@ from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, has_measur
 from tastefield.words.columns import TABLES, column
 from tastefield.words.outcomes import split_outcome
 
-MEASURED = {"readings": "reading", "scores": "score", "traces": "weight", "checks": "value", "shots": "dose"}
+MEASURED = {
+    "shots": "dose",
+    "readings": "reading",
+    "scores": "score",
+    "traces": "weight",
+    "checks": "value",
+    "coffees": "coffee",
+    "grinders": "grinder",
+}
 
 
 @dataclass(eq=False)
@@ -27,7 +35,6 @@ class Part:
     :param frame: every canonical column, typed; same index as the raw rows.
     :param lead: place of the row that stands for each row (see :func:`~tastefield.tables.parts.leads`).
     :param shot: name of the shot of each row.
-    :param marks: decimal mark by column.
     :param marks: decimal mark by column.
     :param problems: cells set aside while their rows may stay: :data:`~tastefield.tables.cells.PROBLEM_COLUMNS`
         and ``column``.

@@ -117,12 +117,31 @@ CHECKS: tuple[Column, ...] = (
     Column("method", "How it was checked"),
 )
 
+COFFEES: tuple[Column, ...] = (
+    Column("coffee", "Coffee, named as among the shots", required=True),
+    Column("roast", "Roast level, for shots that name none", "category", choices=("light", "medium", "dark")),
+    Column("roast_date", "Day it was roasted, for shots that name none", "date"),
+    Column("decaf", "Whether it is decaffeinated, for shots that do not say", "boolean"),
+    Column("notes", "Anything else"),
+)
+
+GRINDERS: tuple[Column, ...] = (
+    Column("grinder", "Grinder, named as among the shots", required=True),
+    Column("lowest", "Lowest mark of its dial", "number"),
+    Column("highest", "Highest mark of its dial", "number"),
+    Column("step", "Smallest move of its dial", "number", low=0, low_open=True),
+    Column("higher_is", "What a higher number does", "category", choices=("coarser", "finer")),
+    Column("notes", "Anything else"),
+)
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "shots": SHOTS,
     "readings": READINGS,
     "scores": SCORES,
     "traces": TRACES,
     "checks": CHECKS,
+    "coffees": COFFEES,
+    "grinders": GRINDERS,
 }
 
 KEYS: dict[str, tuple[str, ...]] = {
@@ -131,6 +150,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "scores": ("shot_id", "taster", "attribute", "session", "serving_order"),
     "traces": ("shot_id", "t_s"),
     "checks": ("machine", "check", "when", "by", "method"),
+    "coffees": ("coffee",),
+    "grinders": ("grinder",),
 }
 """What makes a row of each table one of a kind: of two rows with the same key the first is kept."""
 
