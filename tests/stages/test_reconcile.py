@@ -583,7 +583,10 @@ def test_targets_typed_as_weights_are_told():
 def test_a_row_pasted_twice_is_told_and_kept():
     records = run(sheet(SHOT, SHOT, {**SHOT, "shot_time_s": "28"}))
     assert len(records.tables["shots"]) == 3
-    assert next(one.message for one in records.findings if one.code == "rows_identical").endswith("kept: 3.")
+    (told_,) = [one.message for one in records.findings if one.code == "rows_identical"]
+    assert told_ == "Row 3 is the same in every cell as the row above, and kept."
+    (told_,) = [one.message for one in run(sheet(SHOT, SHOT, SHOT)).findings if one.code == "rows_identical"]
+    assert told_.startswith("2 rows (3, 4) are")
 
 
 def test_tds_typed_as_a_fraction_is_told():
@@ -591,6 +594,26 @@ def test_tds_typed_as_a_fraction_is_told():
     assert run(*shared({**SHOT, "tds_pct": 0.085}), units={"tds_pct": "fraction"}).tables["readings"][
         "tds_pct"
     ].tolist() == [8.5]
+
+
+def test_a_fraction_among_percents_is_asked_about_and_never_guessed():
+    rows = [{**SHOT, "tds_pct": tds} for tds in (9.1, "0.091", 0, 8.7)]
+    records = run(*shared(*rows))
+    assert records.tables["readings"]["tds_pct"].tolist() == [9.1, 0.0, 8.7]
+    (aside_,) = told(records).to_dict("records")
+    assert (aside_["table"], aside_["row"]) == ("readings", 3)
+    assert "fraction of 1" in aside_["reason"]
+    assert "0.091 is 9.1" in aside_["do"]
+    assert len(records.tables["shots"]) == 4
+    with_brix = run(*shared(rows[0], {**rows[1], "brix_pct": 11}))
+    assert "cells_asked_about" in codes(with_brix)
+    assert with_brix.tables["readings"]["brix_pct"].notna().tolist() == [False, True]
+
+
+def test_a_thin_reading_of_a_diluted_sample_is_no_fraction():
+    rows = [{"shot_id": "a", "tds_pct": 9.1}, {"shot_id": "a", "reading_no": 2, "tds_pct": 0.25, "dilution": 36}]
+    records = run(sheet({**SHOT, "shot_id": "a"}), sheet(*rows, table="readings", place="r.csv"))
+    assert records.tables["readings"]["tds_pct"].tolist() == [9.1, 0.25]
 
 
 def test_the_order_of_the_rows_changes_no_value():

@@ -34,6 +34,7 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     _refuse_unnumbered(raw)
     findings: list[Finding] = []
     read_parts = _read_cells(raw, sources)
+    doubts.ask_about_fractions(read_parts)
     used_taste = _read_scores(read_parts, taste_config, findings)
     findings += _outcomes_told(read_parts)
 

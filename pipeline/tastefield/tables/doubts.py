@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables.parts import Raw, labels
+from tastefield.tables.typed import Part
 from tastefield.words.findings import Finding, finding
 
 NAMED = {
@@ -75,7 +76,8 @@ def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
         pairs = [one.rows.iloc[[at - 1, at]] for at in np.flatnonzero(alike).tolist()]
         rows = [str(pair.index[1]) for pair in pairs if all(_equal(labels(pair, str(name))) for name in pair)]
         if rows:
-            found.append(finding("rows_identical", {"place": one.place}, count=len(rows), list=_few(rows)))
+            listed = f"Row {rows[0]} is" if len(rows) == 1 else f"{len(rows)} rows ({_few(rows)}) are"
+            found.append(finding("rows_identical", {"place": one.place}, rows=listed))
     return found
 
 
@@ -86,6 +88,21 @@ def _equal(two: list[str]) -> bool:
 def _few(items: Sequence[str], most: int = 8) -> str:
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return ", ".join(items[:most]) + more
+
+
+def ask_about_fractions(read_parts: Sequence[Part]) -> None:
+    """Set TDS cells aside that look like fractions of 1 where others of their place are in percent.
+
+    A spreadsheet shows 0.091 in a cell formatted as percent just as it shows 9.1 % typed beside it.
+    """
+    for part in read_parts:
+        if part.raw.table == "readings":
+            tds = (part.frame["tds_pct"] * part.frame["dilution"].fillna(1.0)).to_numpy(dtype=float)
+            low = (tds > 0) & (tds < FRACTION_BELOW)
+            if (tds >= FRACTION_BELOW).any() and low.any():
+                reason = "it looks like a fraction of 1, and other TDS cells here are in percent"
+                part.set_cells_aside("tds_pct", low, reason, "write it in percent like the others: 0.091 is 9.1", True)
+                part.frame["tds_pct"] = part.frame["tds_pct"].mask(low)
 
 
 def fraction_tds(readings: pd.DataFrame) -> list[Finding]:

@@ -56,16 +56,17 @@ class Part:
         rows = self.raw.rows.index.tolist()
         return {row: rows[at] for row, at in zip(rows, self.lead.tolist(), strict=True) if at >= 0}
 
-    def set_cells_aside(self, name: str, mask: Mask, reason: str | Sequence[str], do: str) -> None:
+    def set_cells_aside(self, name: str, mask: Mask, reason: str | Sequence[str], do: str, asked: bool = False) -> None:
         """Set aside the filled cells of one column where ``mask`` holds.
 
         :param reason: one for all, or one for each row.
+        :param asked: whether they can mean two things.
         """
         if name not in self.raw.rows:
             return
         written = listed(self.raw.rows[name])
         told = [
-            (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, False)
+            (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, asked)
             for at in np.flatnonzero(mask).tolist()
             if is_filled(written[at])
         ]

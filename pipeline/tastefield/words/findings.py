@@ -155,8 +155,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "rows_identical": Entry(
         "warn",
-        "Rows that are the same as the row above in every cell, and were kept: {list}.",
-        "If a row was pasted twice, delete it: it would count as two shots.",
+        "{rows} the same in every cell as the row above, and kept.",
+        "If a row was pasted twice, delete it: it counts as a shot of its own.",
     ),
     "tds_looks_like_fraction": Entry(
         "warn",
