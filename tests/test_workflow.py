@@ -167,6 +167,15 @@ def test_a_log_without_a_shot_says_what_is_missing_where_and_what_to_do(tmp_path
         assert part in said
 
 
+@pytest.mark.parametrize(("read", "told"), [(0, False), (5, True), (6, False)])
+def test_readings_too_few_to_tell_extraction_from_are_told(tmp_path, read, told):
+    rows = [f"A,house,18,{34 + n},{25 + n * n % 7},{6 + n % 3},{9 + n / 10 if n < read else ''}" for n in range(7)]
+    (tmp_path / "log.csv").write_text("\n".join(["machine,coffee,dose_g,beverage_g,shot_time_s,score,tds_pct", *rows]))
+    run = workflow.analyse(tmp_path / "log.csv")
+    assert ("too_few_readings" in {finding["code"] for finding in run.summary["findings"]}) == told
+    assert (run.setups[0].entry["aim"]["extraction_pct"] is not None) == (read == 6)
+
+
 def test_the_manifest_names_versions_and_hashes_of_what_was_read(log, tmp_path):
     import hashlib
 

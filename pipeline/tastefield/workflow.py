@@ -27,11 +27,22 @@ from tastefield import output
 from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
-from tastefield.records import Context, Population, Progress, Records, RunResult, Setup, SetupResult, Surface, Taste
+from tastefield.records import (
+    Context,
+    Derived,
+    Population,
+    Progress,
+    Records,
+    RunResult,
+    Setup,
+    SetupResult,
+    Surface,
+    Taste,
+)
 from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
-from tastefield.stages.bench import bench
+from tastefield.stages.bench import READINGS_NEEDED, bench
 from tastefield.stages.derive import derive
 from tastefield.stages.ingest import ingest
 from tastefield.stages.panel import panel
@@ -160,9 +171,16 @@ def _analyse(
         "taste": _taste(records.taste),
         "tasters": panel(derived.scores),
     }
-    findings = (*records.findings, *derived.findings, *context.findings)
+    findings = (*records.findings, *derived.findings, *_few_readings(derived, setups), *context.findings)
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
     return RunResult(summary(head, records.counts, findings), results, kept, None, failed)
+
+
+def _few_readings(derived: Derived, setups: Sequence[Setup]) -> Iterator[Finding]:
+    """Readings were taken and yet no extraction is told anywhere: say why."""
+    read = int(derived.shots["extraction_pct"].notna().sum())
+    if read and not any(setup.bench.extraction for setup in setups):
+        yield finding("too_few_readings", count=read, needed=READINGS_NEEDED)
 
 
 def _no_shot(records: Records, source: str | Path) -> Problem:

@@ -228,9 +228,15 @@ CATALOGUE: dict[str, Entry] = {
         "No shot was read twice, so the error of one reading is taken as {sd} % TDS.",
         "Read one shot twice now and then.",
     ),
+    "too_few_readings": Entry(
+        "note",
+        "Shots with a reading, and so an extraction of their own: {count}. Recipes are told without extraction: "
+        "that takes {needed} such shots of differing weight out and time.",
+        "Read more shots, or leave it: taste does not need it.",
+    ),
     "reading_without_calibration": Entry(
         "note",
-        "Readings in Brix or refractive index that nothing converts to dissolved solids, kept and not used: {count}.",
+        "Readings in Brix or refractive index, kept and not used because nothing here turns them into TDS: {count}.",
         "Write TDS where the meter shows it; Brix is not TDS.",
     ),
     "attribute_not_scored": Entry(
