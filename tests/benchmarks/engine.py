@@ -38,11 +38,10 @@ def main(reduced: bool) -> int:
         _growth()
         _one_large()
         return 0
-    missed = [name for name, ratio in ratios[0].items() if ratio < CLAIMED[name] / 2]
+    missed = {name for name, ratio in ratios[0].items() if ratio < CLAIMED[name] / 2}
     for name, ratio in ratios[0].items():
-        print(
-            f"{name}: {ratio:.0f} times; at least {CLAIMED[name] / 2:.0f} asked: {'MISSED' if name in missed else 'ok'}"
-        )
+        verdict = "MISSED" if name in missed else "ok"
+        print(f"{name}: {ratio:.0f} times; at least {CLAIMED[name] / 2:.0f} asked: {verdict}")
     return 1 if missed else 0
 
 
@@ -90,7 +89,7 @@ def floor(fleet: Fleet) -> Timed:
 
 def _race(fleet: Fleet, reduced: bool) -> dict[str, float]:
     """Alternating runs, best time of each; how many times faster than each general library ours is."""
-    few, some = fleet.first(6 if reduced else 20), fleet.first(50 if reduced else 200)
+    few, some = fleet.first(6 if reduced else 100), fleet.first(25 if reduced else 200)
     optimiser = _best_optimiser(few, together(few).deviance)
     runs: dict[str, tuple[Fleet, Callable[[Fleet], Timed]]] = {
         "ours, together": (fleet, together),
@@ -103,7 +102,7 @@ def _race(fleet: Fleet, reduced: bool) -> dict[str, float]:
     else:
         print("lme4 is skipped: Rscript with lme4 is not installed")
     best: dict[str, Timed] = {}
-    for _ in range(3):
+    for _ in range(3 if reduced else 5):
         for name, (part, run) in runs.items():
             timed = run(part)
             if name not in best or timed.seconds < best[name].seconds:
@@ -132,11 +131,11 @@ def _least(best: dict[str, Timed], count: int) -> np.ndarray:
 
 
 def _best_optimiser(fleet: Fleet, least: np.ndarray) -> str:
-    """statsmodels' fastest optimiser among those that reach the optimum most often."""
+    """statsmodels' fastest optimiser of those that reach the optimum of every setup; else of those that miss fewest."""
     found = {}
     for optimiser in general.OPTIMISERS:
         timed = general.statsmodels(fleet, optimiser)
-        same = float(np.mean(timed.deviance - least <= SAME_OPTIMUM))
+        same = float(np.mean(timed.deviance - least <= SAME_OPTIMUM))  # ours is the least: its gap is printed below
         found[optimiser] = (-same, timed.seconds)
         print(f"statsmodels {optimiser:8}{1e3 * timed.seconds / fleet.count:10.1f} ms each, same optimum {same:.0%}")
     print()

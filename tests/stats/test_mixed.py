@@ -215,7 +215,7 @@ def test_random_slopes_are_those_of_the_reference(load_case, covariance, key):
     if key == "correlated":
         b = c.expected["blups_correlated"]
         expected = np.column_stack([b["intercept"], b["slope"]])
-        assert fit.effects["subject"] == pytest.approx(expected, rel=c.tolerance["variances_relative"], abs=1e-3)
+        assert fit.effects["subject"] == pytest.approx(expected, rel=c.tolerance["variances_relative"])
         with pytest.raises(FitError, match="no profile limits"):
             fit.profile()
 
@@ -266,15 +266,17 @@ def test_a_search_that_ran_into_a_false_edge_of_the_covariance_is_freed():
     assert -2 * fit.loglik == pytest.approx(best, abs=1e-4)
 
 
-@pytest.mark.parametrize("seed", [121, 142])
+@pytest.mark.parametrize("seed", [316, 495])
 def test_of_two_local_optima_the_likelier_is_found(seed):
-    rng = np.random.default_rng(seed)  # found among 400 made-up sets: a single start ends in the lesser optimum
-    n = int(rng.integers(10, 40))
+    rng = np.random.default_rng(seed)  # found among 3000 made-up sets: a single start ends in the lesser optimum
+    n = int(rng.integers(8, 40))
     levels = {f: int(rng.integers(low, high)) for f, low, high in (("a", 2, 6), ("b", 3, 12), ("c", 2, 5))}
-    codes = {f: rng.integers(0, k, n) for f, k in levels.items()}
+    if rng.random() < 0.6:
+        del levels["c"]
+    codes = {f: np.unique(rng.integers(0, k, n), return_inverse=True)[1] for f, k in levels.items()}
     X = np.column_stack([np.ones(n), rng.normal(size=(n, int(rng.integers(0, 6))))])
     sds = rng.choice([0, 0.3, 1, 3], 3)
-    y = 6 + sum(s * rng.normal(size=40)[c] for s, c in zip(sds, codes.values(), strict=True)) + rng.normal(size=n)
+    y = 6 + sum(s * rng.normal(size=40)[c] for s, c in zip(sds, codes.values(), strict=False)) + rng.normal(size=n)
     fit = mixed.fit_crossed(y, X, codes)
     Zs = [np.eye(k.max() + 1)[k] for k in codes.values()]
     best = min(
@@ -283,9 +285,9 @@ def test_of_two_local_optima_the_likelier_is_found(seed):
             [*start, 1.0],
             args=(y, X, Zs, True),
             method="L-BFGS-B",
-            bounds=[(0, None)] * 3 + [(1e-3, None)],
+            bounds=[(0, None)] * len(Zs) + [(1e-3, None)],
         ).fun
-        for start in itertools.product((0.05, 1, 20), repeat=3)
+        for start in itertools.product((0.05, 1, 20), repeat=len(Zs))
     )
     assert -2 * fit.loglik == pytest.approx(best, abs=1e-4)
 
@@ -471,7 +473,7 @@ def test_two_names_for_the_same_grouping_are_counted_once_in_the_first():
 
 
 def test_a_single_repeat_is_enough_to_tell_shot_from_noise():
-    y, X, codes = made_up(2)
+    y, X, codes = made_up(2, n=3_000)
     shot = np.arange(y.size)
     shot[-1] = shot[0]
     fit = mixed.fit_crossed(y, X, {"taster": codes["taster"], "shot": shot})
@@ -515,6 +517,24 @@ def test_profile_limits_lie_where_a_dense_search_says_the_deviance_has_risen():
             for start in itertools.product((0.01, 0.5), (0.01, 0.5), (0.5,))
         )
         assert found + 2 * fit.loglik == pytest.approx(rise, abs=1e-4)
+
+
+def test_profile_limits_of_a_slopes_spread_lie_where_a_dense_search_says_the_deviance_has_risen(load_case):
+    c = load_case("mixed_slopes_sleep")
+    y, days, subject = c.column("reaction") / 50, c.column("days"), c.codes("subject")
+    X = np.column_stack([np.ones(days.size), days])
+    fit = mixed.fit_crossed(y, X, {"subject": subject}, {"subject": days[:, None]}, "diagonal", reml=False)
+    Z = [np.eye(18)[subject], np.eye(18)[subject] * days[:, None]]
+    rise = stats.chi2.ppf(0.9, 1)
+    for limit in fit.profile(0.9).sds["subject[1]"]:
+        found = optimize.minimize(
+            lambda theta, slope: dense_deviance([theta[0], slope, theta[1]], y, X, Z, False),
+            [0.3, 0.3],
+            args=(limit**2,),
+            method="L-BFGS-B",
+            bounds=[(0, None), (1e-3, None)],
+        )
+        assert found.fun + 2 * fit.loglik == pytest.approx(rise, abs=1e-4)
 
 
 def test_the_search_never_steps_onto_a_barrier():

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+from tastefield.errors import FitError, Problem
 from tastefield.stats.mixed.bootstrap import refits
 from tastefield.stats.mixed.fit import MixedFit, own_errors
 from tastefield.stats.mixed.stack import Array
@@ -28,12 +29,14 @@ def draws(
     of its own standard error.
 
     :param X_new: (m, p). :param n: draws. :param seed: of the draws.
-    :raises FitError: points of another shape; what :func:`bootstrap` refuses.
+    :raises FitError: points of another shape, no draws; what :func:`bootstrap` refuses.
 
     Source: Satterthwaite (1946), Biometrics Bulletin 2, 110; the refits are Efron's bootstrap-t: Efron & Tibshirani
     (1993), An Introduction to the Bootstrap, section 12.5 (from memory).
     """
     A = fit.points(X_new)
+    if n < 1:
+        raise FitError(Problem("no draws", why=f"{n} draws asked for"))
     if variances == "refitted":
         fixed, fixed_cov = refits(fit, n, seed)
         own, error = (own_errors(cov, A) for cov in (fixed_cov, fit.fixed_cov[None]))
