@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from tastefield.errors import Problem
 from tastefield.slug import LONGEST, shortened
@@ -147,7 +147,7 @@ class ReportConfig(Block):
 class GrinderConfig(Block):
     """One ``[[grinder]]``: its dial, so that recommendations stay on it."""
 
-    name: str
+    name: Annotated[str, AfterValidator(lambda name: " ".join(name.split()))]
     lowest: float | None = None
     highest: float | None = None
     step: float | None = Field(default=None, gt=0)

@@ -563,6 +563,24 @@ def test_a_decimal_comma_proved_by_one_column_speaks_for_its_place():
 # --- doubts ----------------------------------------------------------------------------------------------------------
 
 
+def test_names_that_differ_only_in_runs_of_spaces_are_one_and_told_once():
+    spelled = ["autumn blend", "autumn  blend", " autumn\u00a0blend ", "autumnblend"]
+    rows = [{**SHOT, "coffee": name, "shot_id": f"s {n}"} for n, name in enumerate(spelled)]
+    scores = sheet({"shot_id": "s  1", "score": 7}, table="scores", place="scores.csv")
+    records = run(sheet(*rows), scores)
+    assert records.tables["shots"]["coffee"].tolist() == ["autumn blend"] * 3 + ["autumnblend"]
+    assert records.tables["scores"]["shot_id"].tolist() == ["s 1"]
+    (told_,) = [one for one in records.findings if one.code == "names_folded"]
+    assert 'one each: 1 ("autumn blend").' in told_.message
+    (apart,) = [one for one in records.findings if one.code == "names_differ_only_in_case"]
+    assert '"autumn blend" (3), "autumnblend" (1)' in apart.message
+    assert "names_folded" not in codes(run(sheet({**SHOT, "coffee": "two  spaces", "notes": "a  b"})))
+
+
+def test_notes_keep_their_spaces_and_lines():
+    assert run(sheet({**SHOT, "notes": " two\n  lines "})).tables["shots"]["notes"].tolist() == ["two\n  lines"]
+
+
 def test_names_that_differ_only_in_capitals_or_spaces_are_told_and_kept_apart():
     records = run(sheet(SHOT, {**SHOT, "coffee": "House "}, {**SHOT, "coffee": "house "}))
     assert records.tables["shots"]["coffee"].tolist() == ["house", "House", "house"]

@@ -52,7 +52,7 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     told = aside.in_order(pieces, raw)
     set_aside = told[list(SET_ASIDE)]
     findings += aside.set_aside_told(told, kept) + aside.described_told(read_parts)
-    findings += doubts.about(kept) + doubts.identical_rows(raw)
+    findings += doubts.about(kept) + doubts.names_folded(raw) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
     records = Records(kept, set_aside, counts, used_taste, tuple(findings))
     account.check_account(raw, records)

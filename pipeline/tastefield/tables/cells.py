@@ -111,6 +111,11 @@ def shown(cell: Any) -> str:
     return text.encode("utf-8", "backslashreplace").decode()
 
 
+def folded(words: str) -> str:
+    """Words with their ends trimmed and every run of spaces made one: nobody tells names apart by spaces."""
+    return " ".join(words.split())
+
+
 def parse(column: Column, cells: pd.Series, reading: Reading) -> Parsed:
     """Read the cells of one column by its kind.
 
@@ -145,9 +150,9 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
-    """Words: ends trimmed, numbers as they are shown. A date where a label belongs is a spreadsheet's doing."""
+    """Words: spaces folded, numbers as they are shown. A date where a label belongs is a spreadsheet's doing."""
     if isinstance(cell, str):
-        words = cell.strip()
+        words = cell.strip() if column.name == "notes" else folded(cell)
         if column.name == "grind_setting" and (dates.looks_like_short_date(words) or dates.from_text(words)):
             return _date_for(cell)
         try:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from tastefield.tables.cells import folded, listed
 from tastefield.tables.parts import Raw, labels
 from tastefield.tables.typed import Part
 from tastefield.words.findings import Finding, finding
@@ -46,6 +47,17 @@ def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
                 where_ = {column: ranked[0]}
                 found.append(finding("names_differ_only_in_case", where_, what=column, list=spelled, first=ranked[0]))
     return found
+
+
+def names_folded(raw: Sequence[Raw]) -> list[Finding]:
+    """Names written now with one space, now with more, or with spaces about them: taken as one."""
+    spelled: dict[tuple[str, str], set[str]] = {}
+    for one in raw:
+        for name in NAMED.keys() & set(one.rows.columns):
+            for cell in {cell for cell in listed(one.rows[name]) if isinstance(cell, str)}:
+                spelled.setdefault((name, folded(cell)), set()).add(cell)
+    merged = [f'"{words}"' for (_, words), written in sorted(spelled.items()) if words and len(written) > 1]
+    return [finding("names_folded", count=len(merged), list=_few(merged))] if merged else []
 
 
 def typed_targets(shots: pd.DataFrame) -> list[Finding]:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tastefield.tables.cells import filled, is_filled, listed, shown
+from tastefield.tables.cells import filled, folded, is_filled, listed, shown
 from tastefield.words.columns import names
 from tastefield.words.outcomes import split_outcome
 
@@ -71,10 +71,10 @@ def own_columns(table: str) -> tuple[str, ...]:
 
 
 def labels(rows: pd.DataFrame, column: str) -> list[str]:
-    """The words of one column, ends trimmed, empty where nothing stands; empty throughout where there is no column."""
+    """The words of one column, spaces folded, empty where nothing stands; empty throughout where there is no column."""
     if column not in rows:
         return [""] * len(rows)
-    return [shown(cell).strip() if is_filled(cell) else "" for cell in listed(rows[column])]
+    return [folded(shown(cell)) if is_filled(cell) else "" for cell in listed(rows[column])]
 
 
 def shot_names(raw: Raw) -> list[str]:

@@ -143,6 +143,11 @@ CATALOGUE: dict[str, Entry] = {
         "Scores given in words: {count}. They stand for numbers by our own convention: {list}.",
         "Change the numbers under [taste.words] if yours differ.",
     ),
+    "names_folded": Entry(
+        "note",
+        "Names written with different spaces were taken as one each: {count} ({list}).",
+        "Nothing, if they are; else tell them apart by a letter or number.",
+    ),
     "names_differ_only_in_case": Entry(
         "warn",
         "These names of a {what} differ only in capitals or spaces and were kept apart: {list}.",
