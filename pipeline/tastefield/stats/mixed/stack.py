@@ -210,7 +210,7 @@ def _fixed_part(rows: Rows, root: Array) -> _FixedPart:
     p = rows.X.shape[1]
     flat, most = _padding(rows.setup, rows.count, p)
     X, y = np.zeros((rows.count, most, p)), np.zeros((rows.count, most, 1))
-    X.reshape(-1, p)[flat], y.reshape(-1)[flat] = rows.X * root[:, None], rows.y * root
+    X.reshape(rows.count * most, p)[flat], y.reshape(-1)[flat] = rows.X * root[:, None], rows.y * root
     squares = X.swapaxes(1, 2) @ X
     norms = np.sqrt(np.diagonal(squares, axis1=1, axis2=2))[:, None]
     norms = np.where(norms > 0, norms, 1.0)
@@ -230,7 +230,7 @@ def _fixed_part(rows: Rows, root: Array) -> _FixedPart:
     again = change.swapaxes(1, 2) @ (X.swapaxes(1, 2) @ residual)  # once more: what rounding left inside X
     residual -= X @ (change @ again)
     return _FixedPart(
-        X=X.reshape(-1, p)[flat],
+        X=X.reshape(rows.count * most, p)[flat],
         residual=residual.reshape(-1)[flat],
         change=change,
         R=R,
