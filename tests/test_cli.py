@@ -124,7 +124,7 @@ def test_check_gives_the_account_the_doubts_and_what_to_do(run_with):
     run_with("check", Records({}, aside, counts, Taste(), (doubt,)))
     lines = called("check", "log.csv").stdout.splitlines()
     assert lines[0] == "log.csv, shots: 40 rows read, 39 kept, 1 set aside, and 11 cells of kept rows"
-    assert lines[1] == "Note: Every dose is exactly 18. Weigh it."
+    assert lines[1] == "Warning: Every dose is exactly 18. Weigh it."
     assert lines[2] == "log.csv, row 3, dose_g: the dose is not above 0 g (found -18)"
     assert lines[3] == "    do: weigh again"
     assert "4 more" in lines[-1]
@@ -226,8 +226,8 @@ def test_findings_that_return_are_told_once_and_only_in_bench_words():
     setups = [
         replace(s, entry={**s.entry, "findings": [doubt, odd, {**doubt, "severity": "note"}]}) for s in run.setups
     ]
-    notes = [line for line in summary.summary_lines(replace(run, setups=setups)) if line.startswith("Note")]
-    assert notes == ["Note: Better may lie beyond. (3 like this)"]
+    notes = [line for line in summary.summary_lines(replace(run, setups=setups)) if "Better" in line]
+    assert notes == ["Warning: Better may lie beyond. (3 like this)"]
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,7 @@ _STATUS = {
     "insufficient": "cannot say yet",
     "failed": "could not be worked out",
 }
+_GRAVITY = {"note": "Note", "warn": "Warning", "stop": "Not done"}
 _PULLING = ("Pressure behind a choked shot", "Caffeine for those who taste")
 """Cautions for whoever is about to pull shots."""
 
@@ -54,7 +55,7 @@ def summary_lines(run: RunResult) -> list[str]:
     lines += [f"  {setup_line(entry)}" for entry in shown]
     if len(entries) > len(shown):
         lines.append(f"  ... and {len(entries) - len(shown)} more on the page")
-    lines += [f"Note: {message}" for message in _worth_reading(run)]
+    lines += _worth_reading(run)
     if run.failed:
         more = f" and {len(run.failed) - 1} more" if len(run.failed) > 1 else ""
         lines.append(f"Failed: {printable(run.failed[0])}{more}")
@@ -97,7 +98,7 @@ def check_lines(records: Records) -> list[str]:
             f"{account.set_aside} set aside{cells}"
         )
     for finding in records.findings:
-        lines.append(f"Note: {printable(finding.message)} {printable(finding.do)}".rstrip())
+        lines.append(f"{_GRAVITY[finding.severity]}: {printable(finding.message)} {printable(finding.do)}".rstrip())
     for row in records.set_aside.head(CELLS).to_dict("records"):
         column = f", {printable(row['column'])}" if row["column"] else ""
         value = f" (found {_short(printable(row['value']))})" if row["column"] else ""
@@ -165,6 +166,7 @@ def _worth_reading(run: RunResult) -> list[str]:
         for finding in findings:
             if finding["severity"] != "note" and is_plain(finding["message"]):
                 times[finding["code"]] = times.get(finding["code"], 0) + 1
-                first.setdefault(finding["code"], printable(finding["message"]))
+                said = f"{_GRAVITY[finding['severity']]}: {printable(finding['message'])}"
+                first.setdefault(finding["code"], said)
     gravest = sorted(times, key=lambda code: -times[code])[:FINDINGS]
     return [f"{first[code]}{f' ({times[code]} like this)' if times[code] > 1 else ''}" for code in gravest]

@@ -202,7 +202,7 @@ CATALOGUE: dict[str, Entry] = {
     # --- deriving and bench -------------------------------------------------------------------------------------
     "first_drip_not_shifted": Entry(
         "warn",
-        "{count} shot times start at the first drip and nothing says how long that took.",
+        "Shot times that start at the first drip while nothing says how long that took: {count}.",
         'Measure pump-on to first drip once and write it for the source: fill = {{ first_drip_s = "6" }}.',
     ),
     "two_clocks": Entry(
@@ -251,12 +251,12 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "choked_shots": Entry(
         "warn",
-        "{count} shot(s) choked, at grind setting {settings}: nothing as fine or finer is recommended.",
+        "Shots that choked: {count}, at grind setting {settings}. Nothing as fine or finer is recommended.",
         "A choked shot leaves pressure behind the puck: stop, wait, undo slowly.",
     ),
     "gushed_shots": Entry(
         "note",
-        "{count} shot(s) gushed, at grind setting {settings}.",
+        "Shots that gushed: {count}, at grind setting {settings}.",
         "Nothing; it bounds the dial on the coarse side.",
     ),
     # --- surface ------------------------------------------------------------------------------------------------
@@ -274,7 +274,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "surface_is_a_mean": Entry(
         "warn",
-        "With {shots} tasted shot(s) that differ, no direction can be told: only their mean score is known.",
+        "Tasted shots that differ: {shots}. No direction can be told from them: only their mean score is known.",
         "Pull and taste more shots, with other times and weights out.",
     ),
     "fewer_terms": Entry(
