@@ -5,10 +5,13 @@ from __future__ import annotations
 import codecs
 import csv
 import fnmatch
+import functools
 import io
+import re
+import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -24,6 +27,10 @@ from tastefield.words.columns import TABLES
 from tastefield.words.findings import finding
 
 Row = list[Any]
+_NOT_TEXT = 'export it again as CSV in UTF-8 from the program that made it; if it is text, set encoding = "..."'
+MOST_CELLS = 5_000_000
+"""Most cells of a sheet, counted from A1 to its last filled row and column; more would not fit into memory."""
+_FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
 _RECORDS = (
     {"dose_g", "machine"},
     {"dose_g", "coffee"},
@@ -121,8 +128,10 @@ def _lines(file: Path, place: str, options: TableOptions) -> list[Row]:
     try:
         text, _ = decode(data, options.encoding)
     except UnicodeDecodeError as error:
-        why = f"byte {error.start + 1} is not a character in {error.encoding}"
-        raise ReadError(place, why, 'save it as UTF-8, or set encoding = "..."') from error
+        why = f"it is not text: byte {error.start + 1} is no character in UTF-8 or in {options.encoding}"
+        raise ReadError(place, why, _NOT_TEXT) from error
+    if "\0" in text:
+        raise ReadError(place, f"it is not text: sign {text.index(chr(0)) + 1} is a zero byte", _NOT_TEXT)
     separator = options.separator or ("\t" if file.suffix.lower() == ".tsv" else sniff_separator(text))
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and len(first.strip()) == 5:  # a line some spreadsheets put on top
@@ -142,6 +151,7 @@ def _sheets(file: Path, place: str, options: TableOptions, ctx: Context) -> Iter
     import python_calamine as calamine
 
     _bytes(file, place)
+    _refuse_vast(file, place)
     try:
         book = calamine.load_workbook(str(file))
     except calamine.PasswordError as error:
@@ -175,6 +185,42 @@ def _sheets(file: Path, place: str, options: TableOptions, ctx: Context) -> Iter
         code = "sheets_not_read" if chosen == next(iter(found)) else "sheet_found"
         ctx.note(finding(code, {"place": place}, sheet=chosen, others=", ".join(others)))
     yield chosen, found[chosen]
+
+
+def _refuse_vast(file: Path, place: str) -> None:
+    """Refuse a workbook with a sheet too vast to be held: one stray cell far out makes the whole sheet that large.
+
+    The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
+    format.
+    """
+    try:
+        with zipfile.ZipFile(file) as package:
+            for part in package.namelist():
+                if part.startswith("xl/worksheets/") and part.endswith(".xml"):
+                    with package.open(part) as stream:
+                        far = _too_far(stream)
+                    if far:
+                        why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
+                        raise ReadError(place, why, "delete what stands far from the table, or save the log on its own")
+    except (zipfile.BadZipFile, OSError, EOFError):
+        return  # told better where it is opened as a workbook
+
+
+def _too_far(stream: IO[bytes]) -> str:
+    """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty."""
+    last, rows, columns, rest = "", 0, 0, b""
+    while block := stream.read(1 << 20):
+        text = rest + block
+        end = text.rfind(b">") + 1
+        for letters, number in _FILLED.findall(text, 0, end):
+            if len(letters) > len(last) or (len(letters) == len(last) and letters.decode() > last):
+                last = letters.decode()
+                columns = functools.reduce(lambda sum_, sign: 26 * sum_ + ord(sign) - 64, last, 0)
+            rows = max(rows, int(number))
+        if rows * columns > MOST_CELLS:
+            return f"{last}{rows}"
+        rest = text[end:]
+    return ""
 
 
 def _chosen(found: dict[str, list[Row]], place: str, options: TableOptions) -> str:

@@ -120,7 +120,8 @@ def test_cells_outside_every_heading_are_kept_under_the_letter_of_their_column(t
         (b"one column\n1\n", "no row has two headings"),
         (b",,,\n,-,\n", "no cell is filled"),
         (b'machine,dose\n"A,18\nB,19\n', "quotes around a cell are not closed"),
-        (b"machine,dose\n\x81\x8d,18\n", "is not a character"),
+        (b"machine,dose\n\x81\x8d,18\n", "not text: byte 14 is no character in UTF-8 or in cp1252"),
+        (b"%PDF-1.7\n1 0 obj\0\0 (machine,dose) endobj", "not text: sign 17 is a zero byte"),
         (b"PK\x03\x04rest", "it is a workbook, not text"),
     ],
 )
@@ -234,6 +235,27 @@ def test_a_torn_workbook_is_told(tmp_path):
 def test_a_workbook_without_a_filled_cell_is_told(tmp_path):
     with pytest.raises(ReadError, match="no cell is filled"):
         read(book(tmp_path, {"log": [], "more": []}))
+
+
+def test_a_workbook_too_vast_to_hold_is_refused_before_it_is_opened(tmp_path):
+    """One word in the last cell of a sheet (XFD1048576, 16384 columns: ECMA-376 limits as spreadsheets keep them)."""
+    path = tmp_path / "log.xlsx"
+    with xlsxwriter.Workbook(path) as workbook:
+        sheet = workbook.add_worksheet("log")
+        sheet.write_row(0, 0, ["machine", "dose"])
+        sheet.write(1048575, 16383, "x")
+    with pytest.raises(ReadError, match="filled as far as XFD1048576, and at most 5000000 cells") as caught:
+        read(path)
+    assert "delete" in caught.value.do
+
+
+def test_formats_far_out_make_no_sheet_vast(tmp_path):
+    path = tmp_path / "log.xlsx"
+    with xlsxwriter.Workbook(path) as workbook:
+        sheet = workbook.add_worksheet("log")
+        sheet.write_row(0, 0, ["machine", "dose"])
+        sheet.write_blank(1048575, 16383, None, workbook.add_format({"bold": True}))
+    assert list(only(path).rows) == ["machine", "dose"]
 
 
 def test_what_a_spreadsheet_made_of_times_ratios_and_dials_is_asked_about_from_a_real_file(tmp_path):
