@@ -208,19 +208,22 @@ def _refuse_vast(file: Path, place: str) -> None:
 
 def _too_far(stream: IO[bytes]) -> str:
     """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty."""
-    last, rows, columns, rest = "", 0, 0, b""
+    last, rows, rest = "A", 0, b""
     while block := stream.read(1 << 20):
         text = rest + block
         end = text.rfind(b">") + 1
-        for letters, number in _FILLED.findall(text, 0, end):
-            if len(letters) > len(last) or (len(letters) == len(last) and letters.decode() > last):
-                last = letters.decode()
-                columns = functools.reduce(lambda sum_, sign: 26 * sum_ + ord(sign) - 64, last, 0)
-            rows = max(rows, int(number))
-        if rows * columns > MOST_CELLS:
+        found = _FILLED.findall(text, 0, end)
+        last = max([last, *(letters.decode() for letters in {letters for letters, _ in found})], key=_column_number)
+        rows = max([rows, *map(int, {number for _, number in found})])
+        if rows * _column_number(last) > MOST_CELLS:
             return f"{last}{rows}"
         rest = text[end:]
     return ""
+
+
+def _column_number(letters: str) -> int:
+    """The number of a column named by letters, counted from 1; XFD is 16384."""
+    return functools.reduce(lambda number, letter: 26 * number + ord(letter) - 64, letters, 0)
 
 
 def _chosen(found: dict[str, list[Row]], place: str, options: TableOptions) -> str:

@@ -1,6 +1,7 @@
 """Reader ``table`` on real files: rows as their owner counts, every cell as it stands, no crash on a broken file."""
 
 import datetime as dt
+import zipfile
 
 import openpyxl
 import pandas as pd
@@ -247,6 +248,19 @@ def test_a_workbook_too_vast_to_hold_is_refused_before_it_is_opened(tmp_path):
     with pytest.raises(ReadError, match="filled as far as XFD1048576, and at most 5000000 cells") as caught:
         read(path)
     assert "delete" in caught.value.do
+
+
+def test_width_and_height_of_a_vast_sheet_may_stand_far_apart_in_its_file(tmp_path):
+    """16384 columns in the first row, 400 rows at the end, and between them more text than is looked at at once."""
+    cells = (
+        '<row><c s="1" r="XFD1"><v>1</v></c></row>',
+        f"<!--{'-' * 3_000_000}>",
+        '<row><c r="A400"><v>1</v></c></row>',
+    )
+    with zipfile.ZipFile(tmp_path / "log.xlsx", "w", zipfile.ZIP_DEFLATED) as package:
+        package.writestr("xl/worksheets/sheet1.xml", "".join(cells))
+    with pytest.raises(ReadError, match="filled as far as XFD400"):
+        read(tmp_path / "log.xlsx")
 
 
 def test_formats_far_out_make_no_sheet_vast(tmp_path):
