@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tastefield import output
+from tastefield import output, workflow
 from tastefield.errors import OutputError
 from tastefield.runlog import RunLog
 
@@ -55,6 +55,46 @@ def test_the_manifest_lists_every_file_with_its_hash(tmp_path):
         "title": "Märch",
         "files": {"page.html": abc, "run.log": None},
     }
+
+
+def test_two_runs_never_write_into_one_folder_at_once(tmp_path):
+    with output.held(tmp_path / "deep" / "bench"):
+        with pytest.raises(OutputError, match="another run") as caught, output.held(tmp_path / "deep" / "bench"):
+            pytest.fail("both got in")
+        with output.held(tmp_path / "deep" / "other"):
+            pass
+    assert f"process {os.getpid()} on " in caught.value.problems[0].why
+    assert "--out" in caught.value.problems[0].do
+    with output.held(tmp_path / "deep" / "bench"):
+        pass
+    assert list((tmp_path / "deep").iterdir()) == []
+
+
+def test_a_run_holds_its_folder_from_beginning_to_end(tmp_path):
+    (tmp_path / "log.csv").write_text("machine,coffee,dose_g,beverage_g\nA,house,18,36\n")
+    with output.held(tmp_path / "out"), pytest.raises(OutputError, match="another run"):
+        workflow.run(tmp_path / "log.csv", out=tmp_path / "out")
+    workflow.run(tmp_path / "log.csv", out=tmp_path / "out")
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["log.csv", "out"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no such locks")
+def test_the_lock_of_a_killed_run_is_taken_over(tmp_path):
+    code = (
+        "import sys, time; from pathlib import Path; from tastefield import output\n"
+        "with output.held(Path(sys.argv[1])):\n    print('held', flush=True); time.sleep(60)"
+    )
+    other = subprocess.Popen([sys.executable, "-c", code, str(tmp_path / "bench")], stdout=subprocess.PIPE, text=True)
+    with other:
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(OutputError) as caught, output.held(tmp_path / "bench"):
+            pytest.fail("both got in")
+        other.kill()
+    assert f"process {other.pid} on " in caught.value.problems[0].why
+    assert (tmp_path / "bench.lock").exists()
+    with output.held(tmp_path / "bench"):
+        assert f"process {os.getpid()} on " in (tmp_path / "bench.lock").read_text()
+    assert not (tmp_path / "bench.lock").exists()
 
 
 @pytest.mark.parametrize("victim", ["bench", "bench.part", "bench.last"])

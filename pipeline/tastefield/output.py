@@ -1,7 +1,7 @@
 """The output folder: a run writes beside it and swaps at the end; a kill at any moment leaves the last good run.
 
-``OUT.part`` is being written, ``OUT`` is the last good run, ``OUT.last`` the one before. ``manifest.json`` is written
-last: a part that has one is complete. Nothing is deleted that a run of ours did not write.
+``OUT.part`` is being written, ``OUT`` is the last good run, ``OUT.last`` the one before, ``OUT.lock`` says who writes.
+``manifest.json`` is written last: a part that has one is complete. Nothing is deleted that a run of ours did not write.
 """
 
 from __future__ import annotations
@@ -9,14 +9,20 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import platform
 import shutil
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from tastefield.errors import OutputError, Problem
 from tastefield.slug import slug
+
+if sys.platform != "win32":
+    import fcntl
 
 MANIFEST = "manifest.json"
 SCHEMA = "tastefield/manifest/1"
@@ -32,6 +38,28 @@ def default_out(title: str, source: Path) -> Path:
     """``reports/`` and a file-safe form of the title, or of the file's own name where there is no title."""
     readable, _, digest = slug([title or source.stem]).rpartition("-")
     return Path("reports") / (f"{readable}-{digest}" if readable in _RESERVED | {"setup"} else readable)
+
+
+@contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Keep other runs out of ``out`` meanwhile: the file ``OUT.lock`` is locked and names who holds it.
+
+    The system lets go of the lock of a process that dies, so that the file it left behind is simply taken over. Where
+    the system has no such locks (Windows, some network folders) nothing is held.
+
+    :raises OutputError: another run is writing there.
+    """
+    with _told(out):
+        real = _real(out)
+        real.parent.mkdir(parents=True, exist_ok=True)
+        file = real.with_name(f"{real.name}.lock")
+        stream = _lock(file)
+    try:
+        yield
+    finally:
+        if stream:
+            file.unlink(missing_ok=True)
+            stream.close()
 
 
 def prepare(out: Path) -> Path:
@@ -130,6 +158,34 @@ def _real(out: Path) -> Path:
 
 def _beside(out: Path) -> tuple[Path, Path]:
     return out.with_name(f"{out.name}.part"), out.with_name(f"{out.name}.last")
+
+
+def _lock(file: Path) -> TextIO | None:
+    """The file, open and locked; ``None`` where there are no locks."""
+    if sys.platform == "win32":
+        return None
+    while True:
+        stream = file.open("a+", encoding="utf-8")
+        try:
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            stream.seek(0)
+            holder = stream.read().strip()
+            stream.close()
+            do = "wait until it is done, or name another folder with --out"
+            raise OutputError(Problem("another run is writing there", str(file), holder, do)) from None
+        except OSError:
+            stream.close()
+            file.unlink(missing_ok=True)
+            return None
+        if file.exists() and os.path.samestat(os.fstat(stream.fileno()), file.stat()):
+            break
+        stream.close()  # the run before took its file away between our two steps
+    stream.truncate(0)
+    since = datetime.now(UTC).isoformat(timespec="seconds")
+    stream.write(f"process {os.getpid()} on {platform.node()}, since {since}\n")
+    stream.flush()
+    return stream
 
 
 def _finish(part: Path, out: Path) -> None:

@@ -91,18 +91,19 @@ def run(
     """
     loaded = load(source)
     target = Path(out) if out is not None else output.default_out(loaded.config.title, Path(source))
-    part = output.prepare(target)
-    try:
-        with RunLog(part / output.LOG) as log:
-            found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
-            if strict:
-                _refuse_doubt(found)
-            failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
-            output.seal(part, _facts(loaded, source, found))
-    except BaseException:
-        output.discard(part)
-        raise
-    output.commit(part, target)
+    with output.held(target):
+        part = output.prepare(target)
+        try:
+            with RunLog(part / output.LOG) as log:
+                found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
+                if strict:
+                    _refuse_doubt(found)
+                failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
+                output.seal(part, _facts(loaded, source, found))
+        except BaseException:
+            output.discard(part)
+            raise
+        output.commit(part, target)
     return replace(found, out=target, failed=tuple(failed))
 
 
