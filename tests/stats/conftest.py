@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tastefield.stats import second_order
+from tastefield.stats import canonical, second_order, uncertainty
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -98,3 +98,24 @@ def handbook() -> dict[str, Any]:
 @pytest.fixture
 def as_printed() -> Any:
     return printed
+
+
+@pytest.fixture
+def first_order():
+    """Covariance of the stationary point and errors of the curvatures, by first-order propagation (JCGM 102, 6.2)."""
+
+    def propagated(linear, quadratic, cov):
+        k = len(linear)
+        i, j = np.triu_indices(k, 1)
+
+        def analysed(coefficients):
+            B = np.diag(coefficients[k + len(i) :])
+            B[i, j] = B[j, i] = coefficients[k : k + len(i)] / 2
+            return canonical.analyse(coefficients[:k], B)
+
+        coefficients = np.concatenate([linear, 2 * quadratic[i, j], np.diag(quadratic)])
+        point = uncertainty.propagate(lambda c: analysed(c).point, coefficients, cov)
+        curvatures = uncertainty.propagate(lambda c: analysed(c).eigenvalues, coefficients, cov)
+        return point.covariance, curvatures.u
+
+    return propagated

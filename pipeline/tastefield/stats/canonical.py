@@ -239,38 +239,6 @@ def _checked_cov(cov: ArrayLike, k: int) -> Array:
     return V
 
 
-def stationary_covariance(linear: ArrayLike, quadratic: ArrayLike, cov: ArrayLike) -> Array:
-    """First-order (delta method) covariance (k, k) of the stationary point.
-
-    The gradient g(x) = b + 2 B x vanishes there, so dx = -(2 B)^-1 dg. Too optimistic where the point is far out or
-    the curvature uncertain: then use :func:`stationary_statistic`.
-
-    :param cov: (m, m) covariance of the coefficients without the constant, ordered as this file states.
-    :raises FitError: no curvature along some axis.
-    """
-    b, B = _form(linear, quadratic)
-    shape = analyse(b, B)
-    if shape.nature in ("ridge", "flat"):
-        raise FitError(Problem("no single stationary point", why="one axis has no curvature", do="Use the ridge."))
-    J = -0.5 * np.linalg.solve(B, _gradient_rows(shape.point[None, :])[0])
-    return np.asarray(J @ _checked_cov(cov, b.size) @ J.T)
-
-
-def eigenvalue_errors(quadratic: ArrayLike, cov: ArrayLike) -> Array:
-    """Standard errors (k,) of the curvatures along the canonical axes, those axes taken as known.
-
-    The curvature along a unit vector u is u'B u, linear in the coefficients: what refitting in rotated axes gives.
-
-    Source: Bisgaard & Ankenman (1996), Technometrics 38, 238.
-    """
-    _, B = _form(np.zeros(np.atleast_2d(np.asarray(quadratic)).shape[0]), quadratic)
-    k = B.shape[0]
-    _, U = _axes(B)
-    cross = np.array([U[i] * U[j] for i, j in combinations(range(k), 2)]).reshape(-1, k)
-    L = np.vstack([np.zeros((k, k)), cross, U**2])
-    return np.asarray(np.sqrt(np.einsum("ij,ik,kj->j", L, _checked_cov(cov, k), L)))
-
-
 def stationary_statistic(linear: ArrayLike, quadratic: ArrayLike, cov: ArrayLike, points: ArrayLike) -> Array:
     """How strongly the data deny that each point is stationary: g' Var(g)^-1 g / k, g the gradient there.
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,39 +13,12 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Residuals:
-    """Departures ``values`` (n, 2) from their group's mean, and the ``df`` they carry (rows less groups)."""
-
-    values: Array
-    df: int
-
-
-@dataclass(frozen=True, eq=False)
 class Scatter:
     """``covariance`` (2, 2), its ``sd`` (2,) and the ``df`` of data and prior together."""
 
     covariance: Array
     sd: Array
     df: float
-
-
-def about_group_means(values: ArrayLike, groups: Sequence[Any]) -> Residuals:
-    """Departures of rows from the mean of their group (the same machine, setting and dose).
-
-    :param values: (n, 2) log ratio and log time. :param groups: (n,) labels; a group of one row carries nothing.
-    :raises FitError: shapes or missing values.
-
-    >>> about_group_means([[0.0, 1.0], [2.0, 1.0], [5.0, 5.0]], ["a", "a", "b"]).df
-    1
-    """
-    v = _table(values)
-    if len(groups) != len(v):
-        raise FitError(Problem("values and groups differ in length", why=f"{len(v)} and {len(groups)}"))
-    codes = {label: i for i, label in enumerate(dict.fromkeys(groups))}
-    at = np.array([codes[label] for label in groups], dtype=int)
-    counts = np.bincount(at, minlength=len(codes))
-    means = np.column_stack([np.bincount(at, v[:, j], len(codes)) for j in (0, 1)]) / np.maximum(counts, 1)[:, None]
-    return Residuals(v - means[at], len(v) - len(codes))
 
 
 def pooled_covariance(

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from tastefield.errors import FitError, Problem
 
@@ -176,22 +175,3 @@ def effective_df(contributions: Sequence[float], dfs: Sequence[float]) -> float:
     terms = sum(c**4 / v for c, v in zip(contributions, dfs, strict=True))
     total = sum(c**2 for c in contributions)
     return math.inf if terms == 0 else total**2 / terms
-
-
-def coverage_factor(df: float, level: float = 0.95) -> float:
-    """Student's quantile that turns a standard into an expanded uncertainty (JCGM 100:2008, G.3)."""
-    return float(stats.norm.ppf((1 + level) / 2) if math.isinf(df) else stats.t.ppf((1 + level) / 2, df))
-
-
-def shared_offset(u_readings: ArrayLike, u_offset: float) -> Array:
-    """Covariance (n, n) of readings of one meter: their own errors, and a calibration offset common to all.
-
-    :param u_readings: (n,) standard uncertainty of each reading. :param u_offset: of the offset they share.
-
-    Source: JCGM 100:2008, F.1.2.3.
-
-    >>> shared_offset([3.0, 3.0], 4.0).tolist()
-    [[25.0, 16.0], [16.0, 25.0]]
-    """
-    u = np.asarray(u_readings, dtype=float)
-    return np.diag(u**2) + float(u_offset) ** 2
