@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tastefield import registry
-from tastefield.config import Config, matching_files
+from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, PluginError
 from tastefield.loading import load
 from tastefield.place import line_of
@@ -112,6 +112,16 @@ def test_one_word_is_a_list_of_one(folder):
     assert config.setups.by == ("machine",)
     (problem,) = refused(folder, text.replace('"scores"', '"score"'))
     assert "'scores'" in problem.why
+
+
+def test_grinders_of_a_list_stand_below_those_of_the_configuration_each_once(folder):
+    row = dict.fromkeys(["lowest", "highest", "step", "higher_is"], float("nan"))
+    listed = [{**row, "grinder": "bench-3", "lowest": 5.0}, {**row, "grinder": "loan", "step": 0.5, "notes": "old"}]
+    found = with_listed(loaded(folder, GOOD).config, listed).grinder
+    assert [(one.name, one.lowest, one.step, one.higher_is) for one in found] == [
+        ("bench-3", 1, 1, "coarser"),
+        ("loan", None, 0.5, None),
+    ]
 
 
 def test_a_byte_order_mark_does_no_harm(folder):

@@ -565,7 +565,7 @@ def test_a_decimal_comma_proved_by_one_column_speaks_for_its_place():
 
 def test_names_that_differ_only_in_runs_of_spaces_are_one_and_told_once():
     spelled = ["autumn blend", "autumn  blend", " autumn\u00a0blend ", "autumnblend"]
-    rows = [{**SHOT, "coffee": name, "shot_id": f"s {n}"} for n, name in enumerate(spelled)]
+    rows = [{**SHOT, "coffee": name, "shot_id": f"s   {n}"} for n, name in enumerate(spelled)]
     scores = sheet({"shot_id": "s  1", "score": 7}, table="scores", place="scores.csv")
     records = run(sheet(*rows), scores)
     assert records.tables["shots"]["coffee"].tolist() == ["autumn blend"] * 3 + ["autumnblend"]
