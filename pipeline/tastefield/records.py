@@ -153,6 +153,8 @@ class Derived:
     setup_findings: Mapping[int, tuple[Finding, ...]] = field(default_factory=dict)
 
 
+ONE_DOSE_G = 1.5
+"""Doses farther apart than this are of two kinds."""
 SURE_OF_DIRECTION = 0.95
 """Below this chance that a dial turns the way its line says, no number of our own is given."""
 
@@ -174,12 +176,13 @@ class DialLine:
     :param sign_chance: chance that the slope has the sign it is given.
     :param step: usual step of the dial.
     :param walk_var: variance of the level's step from one shot to the next.
-    :param tried: lowest and highest position at which shots ran on this grinder since that zero, on any setup.
     :param recipe: change of log time per unit of log ratio and of log dose, with the joint covariance (4, 4) of
         intercept, slope and both; ``None`` where unknown.
     :param usual: ratio and dose the line is told for; NaN where never recorded.
-    :param settable: (k,) positions that may be set: real steps of the dial, at most one beyond what was tried, clear of
+    :param settable: (k,) positions that may be set: real steps of the dial, a little beyond what ran at most, clear of
         every choke; empty where the line cannot be trusted to point anywhere.
+    :param choke: the coarsest position that choked with this coffee on this grinder; ``None`` where nothing choked.
+    :param ends: ends of the dial, where configured.
     """
 
     intercept: float
@@ -192,10 +195,11 @@ class DialLine:
     sign_chance: float = 1.0
     step: float | None = None
     walk_var: float = 0.0
-    tried: tuple[float, float] | None = None
     recipe: tuple[Floats, Floats] | None = None
     usual: tuple[float, float] = (np.nan, np.nan)
     settable: Floats = field(default_factory=lambda: np.empty(0))
+    choke: float | None = None
+    ends: tuple[float | None, float | None] = (None, None)
 
     @property
     def higher_is(self) -> str:
@@ -283,28 +287,48 @@ class Setup:
     findings: tuple[Finding, ...] = ()
 
     def best_shot(self) -> pd.Series | None:
-        """The tasted shot with the highest mean score (column ``score`` added); of equals the latest."""
+        """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
         mean = self.scores.groupby("shot_id")["score"].mean()
         shots = self.shots.assign(score=self.shots["shot_id"].map(mean).astype(float))
         tasted = shots[shots["score"].notna()]
         if tasted.empty:
             return None
-        return cast("pd.Series", tasted[tasted["score"] >= tasted["score"].max() - 1e-9].iloc[-1])
+        best = tasted[tasted["score"] >= tasted["score"].max() - 1e-9]
+        timed = best[best["ratio"].notna() & best["shot_time_s"].notna()]
+        return cast("pd.Series", (best if timed.empty else timed).iloc[-1])
 
     def usual_dose(self) -> float | None:
-        """Median of the last five doses: what the technician settled on, never more than the basket is safe with."""
-        doses = self.shots["dose_g"].dropna().tail(5)
+        """Median of the last five doses, of the commonest kind, never more than the basket is safe with."""
+        doses = self._recent_doses()
         return min(float(doses.median()), self.most_dose()) if len(doses) else None
 
     def most_dose(self) -> float:
-        """Largest dose that may be proposed: the smallest written basket rating plus 1 g; no limit without one."""
+        """Largest dose that may be proposed: the last written basket rating plus 1 g; no limit without one."""
         ratings = self.shots["basket_g"].dropna()
-        return float(ratings.min()) + 1.0 if len(ratings) else np.inf
+        return float(ratings.iloc[-1]) + 1.0 if len(ratings) else np.inf
 
     def overdosed(self) -> bool:
         """Whether the usual dose was more than may be proposed, so that the shots say little of the dose that is."""
-        doses = self.shots["dose_g"].dropna().tail(5)
+        doses = self._recent_doses()
         return bool(len(doses) and float(doses.median()) > self.most_dose())
+
+    def mixed_doses(self) -> bool:
+        """Whether recent doses are of two kinds, as of two baskets: their median is a dose nobody used."""
+        return len(self._recent_doses()) < len(self.shots["dose_g"].dropna().tail(5))
+
+    def pressurised(self) -> bool:
+        """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
+        kinds = self.shots["basket_kind"].dropna()
+        return bool(len(kinds)) and str(kinds.iloc[-1]) == "pressurised"
+
+    def _recent_doses(self) -> pd.Series:
+        """Of the last five doses those of the commonest kind; of kinds as common the latest."""
+        doses = self.shots["dose_g"].dropna().tail(5)
+        if doses.empty:
+            return doses
+        alike = np.abs(np.subtract.outer(doses.to_numpy(dtype=float), doses.to_numpy(dtype=float))) <= ONE_DOSE_G
+        kind = len(doses) - 1 - int(np.argmax(alike.sum(axis=1)[::-1]))
+        return cast("pd.Series", doses[alike[kind]])
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,6 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 from scipy import stats as distributions
+from scipy.spatial import cKDTree
 
 import tastefield
 from tastefield.errors import NotEnough
@@ -47,8 +48,8 @@ PRIOR_SD = {"shot": 0.35, "noise": 0.8, "taster": 0.6}
 PRIOR_DF = 4.0
 MOST_POOLED_DF = 12.0
 """What the other setups know of a variance counts at most this much: setups differ."""
-SHAPE_MEAN = {"1": 6.5, "ratio": 0.0, "time": 0.0, "ratio:time": 0.0, "ratio^2": -0.4, "time^2": -0.4}
-SHAPE_SD = {"1": 1.2, "ratio": 0.6, "time": 0.6, "ratio:time": 0.4, "ratio^2": 0.4, "time^2": 0.4}
+SHAPE_MEAN = {"1": 6.5, "ratio": 0.0, "time": 0.0, "ratio:time": 0.0, "ratio^2": -0.8, "time^2": -0.8}
+SHAPE_SD = {"1": 1.2, "ratio": 0.8, "time": 0.8, "ratio:time": 0.6, "ratio^2": 1.0, "time^2": 1.0}
 """Prior of the coefficients on a 1-9 scale: between "like slightly" and "like moderately" at 1:2 in 27 s, falling off
 slowly on all sides (that recipe is common practice, no source; level and fall are assumptions of ours). Without a level
 one lucky taste would be believed whole. Worth SHAPE_SETUPS setups against what the bench shows."""
@@ -59,6 +60,8 @@ SURE_DF = 1e6
 """Degrees of freedom that stand for a normal law."""
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the tasted shots."""
+REACH = 0.9
+"""No further than this from a tasted shot (coded units, about 44 %): it is silent in a gap between two kinds."""
 LEVEL = 0.9
 
 
@@ -200,9 +203,12 @@ def own(data: Scored, terms: tuple[str, ...]) -> Own:
             data.score, second_order.model_matrix(data.coded, terms, NAMES), factors
         ).variances
     df = {"taster": float(len(data.taster_names) - 1)} if several else {}
+    full = len(terms) == len(LADDER[0])  # with fewer terms the hill itself would count as luck of the shot
     if not data.repeated:
-        return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df})
-    df |= {"noise": float(max(n - shots - spent + p, 1)), "shot": float(max(shots - p, 1))}
+        return Own({"total": variances["noise"], **variances}, {"total": float(n - spent), **df} if full else df)
+    df["noise"] = float(max(n - shots - spent + p, 1))
+    if full:
+        df["shot"] = float(max(shots - p, 1))
     return Own(variances, df)
 
 
@@ -245,6 +251,7 @@ class QuadraticSurface(Surface):
     covariance: Floats
     extra_var: float
     support: hull.Support
+    tasted: Floats
     factors: tuple[str, ...] = field(default=("ratio", "shot_time_s"))
 
     def _design(self, points: Floats) -> Floats:
@@ -267,7 +274,9 @@ class QuadraticSurface(Surface):
         return self.mean(points) + widen * (normal @ self._design(points).T + level)
 
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
-        return np.asarray(self.support.contains(code(points)))
+        x = code(points)
+        nearest, _ = cKDTree(self.tasted).query(x)
+        return np.asarray(self.support.contains(x) & (nearest <= REACH))
 
 
 class Quadratic(SurfaceModel):
@@ -348,6 +357,7 @@ class Quadratic(SurfaceModel):
             covariance=np.asarray(covariance, dtype=float),
             extra_var=float(unknown * variances["taster"] / tasters**2),
             support=hull.Support.around(code(data.shot_points), MARGIN),
+            tasted=code(data.shot_points),
         )
 
     def _variances(
@@ -355,7 +365,7 @@ class Quadratic(SurfaceModel):
     ) -> tuple[dict[str, float], float]:
         """The setup's own REML variances drawn towards the bench's, those towards the prior; and the surface's df."""
         unit = scale_unit(taste)
-        prior = _prior(unit)
+        prior = {part: value * population.get("scale", 1.0) for part, value in _prior(unit).items()}
         pooled, weight = {}, {}
         for part in PARTS:
             total, df = population.get("variances", {}).get(part, [0.0, 0.0])

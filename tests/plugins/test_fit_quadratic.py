@@ -214,7 +214,7 @@ def test_one_lucky_taste_promises_no_window():
 
 
 def test_the_doubt_about_the_variances_widens_the_surface_unless_they_are_fixed():
-    points, rows = panel(shots=6)
+    points, rows = panel(shots=12)
     setup, at = make_setup(points, rows), np.array([[2.0, 27.0]])
     widened, fixed, refitted = (fit(setup, QuadraticOptions(variances=how)) for how in ("widened", "fixed", "refitted"))
     assert fixed.sd(at) == pytest.approx(widened.sd(at))

@@ -61,7 +61,7 @@ def test_one_shot_has_a_line_where_its_grinder_is_known(benched):
     line = benched([*past, new])[-1].bench.dial
     assert line.slope == pytest.approx(-0.1, rel=0.1)
     assert line.intercept + 12 * line.slope == pytest.approx(np.log(30), abs=0.02)
-    assert line.tried == (6, 12)
+    assert line.settable.tolist() == [11, 12, 13]
 
 
 def test_a_shared_grinder_is_one_dial_on_every_machine(benched):
@@ -93,7 +93,7 @@ def test_a_burr_reset_starts_the_level_anew_and_keeps_the_slope(benched):
     assert line.slope == pytest.approx(-0.1, rel=0.15)
     assert np.exp(line.intercept + 20 * line.slope) == pytest.approx(24.0, rel=0.02)
     assert line.positions.tolist() == [20]
-    assert line.tried == (20, 20)
+    assert line.settable.tolist() == [19, 20, 21]
 
 
 def test_a_line_of_the_old_burr_zero_is_not_told_for_the_new_one(benched):
@@ -251,3 +251,18 @@ def test_a_handful_of_readings_gives_no_extraction(benched):
     shots = [{"beverage_g": 36 + i, "shot_time_s": 27 + i} for i in range(5)]
     readings = [{"shot_id": f"s{i}", "reading_no": 1, "tds_pct": 9.5} for i in range(5)]
     assert benched(shots, readings)[0].bench.extraction is None
+
+
+def test_a_choke_on_another_machine_with_the_same_coffee_and_grinder_binds(benched):
+    there = [{**shot, "machine": "B", "grinder": "shared", "coffee": "house"} for shot in on_line([9, 10, 11])]
+    choke = {"machine": "B", "grinder": "shared", "coffee": "house", "grind_setting": "8", "outcome": "choked"}
+    here = [{**shot, "machine": "A", "grinder": "shared", "coffee": "house"} for shot in on_line([9, 10, 9])]
+    setups = {setup.key["machine"]: setup for setup in benched([*there, choke, *here])}
+    assert setups["A"].bench.dial.choke == 8
+    assert setups["A"].bench.dial.settable.min() == 9
+
+
+def test_a_shot_without_a_burr_zero_goes_with_the_one_named_before_it(benched):
+    named = [{**shot, "grinder_zero": "first"} for shot in on_line([6, 8])]
+    line = benched([*named, *on_line([10])])[0].bench.dial
+    assert line.positions.tolist() == [6, 8, 10]

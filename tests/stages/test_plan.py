@@ -71,16 +71,61 @@ def test_a_best_at_the_edge_asks_for_a_shot_past_it(make_setup, hill):
             return 4.0 + np.log(points[:, 1] / 27.0)
 
         def draws(self, points, n, seed):
-            rng = np.random.default_rng(seed)
-            return self.mean(points) + np.log(points[:, 1] / 27.0) * rng.standard_normal((n, 1))
+            known, beyond = np.random.default_rng(seed).standard_normal((2, n, 1))
+            return self.mean(points) + 0.2 * known + (points[:, 1] > 40.5) * beyond
 
     setup, surface = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED), Slope(reaches=0.4)
     aim = window(setup, surface, 0.8)
     assert aim.at_edge
-    shots = plan(setup, surface, aim, settings(setup, aim, ()), 100.0, 1)
-    assert len(shots) == 2
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.05, 1)
     assert shots[1].shot_time_s > 27.0 * np.exp(0.4) > aim.shot_time_s
     assert "Past the edge" in shots[1].why
+
+
+def test_nobody_is_sent_two_steps_towards_a_choke_or_off_the_dial(make_setup, hill):
+    """Which way is finer is not known where a choke lies between the settings that ran, or nothing choked."""
+    for ran, chokes in (((4, 8), (6,)), ((8, 8), ())):
+        shots = [{**shot, "grind_setting": str(ran[i % 2])} for i, shot in enumerate(SPREAD)]
+        choked = [{"outcome": "choked", "grind_setting": str(choke)} for choke in chokes]
+        setup = make_setup([*shots, *choked], TASTED)
+        aim = window(setup, hill(top=6.0), 0.8)
+        assert all(
+            shot.shot_time_s is not None for shot in plan(setup, hill(top=6.0), aim, settings(setup, aim, ()), 100.0, 1)
+        )
+
+
+def test_the_shot_for_the_dial_stays_on_the_dial(make_setup, hill):
+    shots = [{**shot, "grind_setting": "8"} for shot in SPREAD]
+    setup = make_setup([*shots, {"outcome": "choked", "grind_setting": "6"}], TASTED)
+    log_time = np.full(9, np.log(27.0))
+    unclear = DialLine(log_time[0], -0.01, np.eye(2), 1e-2, 20.0, np.full(9, 8.0), log_time, sign_chance=0.6, step=1.0)
+    for highest, asked in ((9.0, "9"), (8.0, None)):
+        setup = replace(setup, bench=replace(setup.bench, dial=replace(unclear, ends=(1.0, highest))))
+        aim = window(setup, hill(top=6.0), 0.8)
+        extra = [
+            s for s in plan(setup, hill(top=6.0), aim, settings(setup, aim, ()), 100.0, 1) if s.shot_time_s is None
+        ]
+        assert [shot.grind_setting for shot in extra] == ([asked] if asked else [])
+
+
+def test_a_pressurised_basket_is_asked_for_no_other_time(make_setup, hill):
+    setup = make_setup([{**shot, "basket_kind": "pressurised"} for shot in SPREAD], TASTED)
+    aim = window(setup, hill(top=6.0, doubt=0.6), 0.8)
+    assert len(plan(setup, hill(top=6.0), aim, settings(setup, aim, ()), 0.0, 1)) == 1
+
+
+def test_a_start_is_at_the_setting_whose_line_gives_the_usual_time(make_setup):
+    shots = [
+        {**SPREAD[0], "grind_setting": "5", "shot_time_s": 39},
+        {**SPREAD[0], "grind_setting": "10", "shot_time_s": 18},
+    ]
+    slope = np.log(18 / 39) / 5
+    x = np.array([5.0, 10.0])
+    line = DialLine(np.log(39) - 5 * slope, slope, 1e-6 * np.eye(2), 1e-4, 20.0, x, np.log([39.0, 18.0]), step=1.0)
+    setup = make_setup(shots)
+    setup = replace(setup, bench=replace(setup.bench, dial=with_reach(line, setup.shots, GrinderConfig(name="A"))))
+    (shot,) = plan(setup, None, None, None, 0.05, 1)
+    assert shot.grind_setting == "7"
 
 
 def test_a_taste_without_its_time_is_not_called_no_taste(make_setup):
@@ -144,7 +189,7 @@ def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
     setup = make_setup([*SPREAD, choked], TASTED)
     x = np.array([6.0, 8.0, 10.0])
     log_time = np.log(27.0) + 1.6 - 0.2 * x
-    line = DialLine(log_time[1] + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, log_time, step=1.0, tried=(6.0, 10.0))
+    line = DialLine(log_time[1] + 1.6, -0.2, 1e-6 * np.eye(2), 1e-4, 20.0, x, log_time, step=1.0)
     line = with_reach(line, setup.shots, GrinderConfig(name="A"))
     setup = replace(setup, bench=replace(setup.bench, dial=line))
 

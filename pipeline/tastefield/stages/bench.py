@@ -31,6 +31,8 @@ SAME_INTENT = 0.12
 WRONG_GRIND = 0.3
 """Shots whose log time misses the written target by more than this were ground wrong: no scatter is read from them."""
 READINGS_NEEDED = 6
+BEYOND = 0.12
+"""How far past the settings that ran a setting may be recommended, in log time; one step of the dial at least."""
 LEVEL = 0.9
 """A slope that may be zero at this level leaves the dial without numbers of our own."""
 
@@ -50,6 +52,10 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     configured = {entry.name: entry for entry in grinders}
     spreads = _scatters(ordered, derived.keys, dials)
     extraction = _extraction_lines(derived.shots)
+    same_grind = {
+        (str(grinder), str(coffee)): rows
+        for (grinder, coffee), rows in ordered.groupby(["grinder", "coffee"], sort=True)
+    }
     edges = np.searchsorted(ordered["setup"].to_numpy(), np.arange(len(derived.keys) + 1))
     setups = []
     for number, key in enumerate(derived.keys):
@@ -58,7 +64,9 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         notes = _choke_notes(shots)
         line, name = dials.lines.get(number), key.get("grinder") or str(shots["grinder"].iloc[0])
         if line is not None:
-            line = with_reach(line, shots, configured.get(name, GrinderConfig(name=name)))
+            alike = same_grind[str(shots["grinder"].iloc[-1]), str(shots["coffee"].iloc[-1])]
+            others = alike[alike["setup"] != number]  # this setup's own shots come last: its burr zero is in force
+            line = with_reach(line, pd.concat([others, shots]), configured.get(name, GrinderConfig(name=name)))
         setups.append(
             Setup(
                 key=key,
@@ -135,10 +143,6 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
     )
     noise_var, walk_var = fit.sds["noise"] ** 2, fit.sds["walk"] ** 2
     log_time, ran = rows["log_time"].to_numpy(dtype=float), (rows["bound"] == 0).to_numpy()
-    dial = rows.groupby(["grinder", "zero"], sort=True).ngroup().to_numpy()
-    low, high = np.full(dial.max() + 1, np.inf), np.full(dial.max() + 1, -np.inf)
-    np.minimum.at(low, dial[ran], position[ran])
-    np.maximum.at(high, dial[ran], position[ran])
     of_stream = _by_code(stream, len(first))
     kept = [0, 1, 3, 4]  # a line is told for the last shot: the drift up to it is in its level
     lines = {}
@@ -156,7 +160,6 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
             sign_chance=float(max(fit.rising[of], 1 - fit.rising[of])),
             step=steps[of],
             walk_var=walk_var,
-            tried=(float(low[dial[mine[0]]]), float(high[dial[mine[0]]])),
             recipe=(line[2:], cov),
             usual=(float(centre[at, 0]), float(centre[at, 1])),
         )
@@ -165,14 +168,21 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
 
 
 def with_reach(line: DialLine, shots: pd.DataFrame, grinder: GrinderConfig) -> DialLine:
-    """The line with the positions that may be set; none where its direction is unclear or not the configured one."""
+    """The line with the positions that may be set; none where its direction is unclear or not the configured one.
+
+    :param shots: all shots of this coffee on this grinder, on any machine: what choked on one may choke on the next.
+    """
     known = inverse.fieller(line.intercept, line.slope, line.cov, line.intercept, line.df, LEVEL).kind == "interval"
-    if not (known and line.is_clear and line.tried) or grinder.higher_is not in (None, line.higher_is):
+    ends = (grinder.lowest, grinder.highest)
+    line = replace(line, ends=ends)
+    if not (known and line.is_clear) or grinder.higher_is not in (None, line.higher_is):
         return line
     here = since_zero(shots)
     choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
-    ends = (grinder.lowest, grinder.highest)
-    return replace(line, settable=settable(line.step or 1.0, line.tried, ends, choke, line.higher_is))
+    step = line.step or 1.0
+    beyond = max(1.0, np.floor(BEYOND / abs(line.slope) / step)) * step
+    tried = (float(line.positions.min()), float(line.positions.max()))
+    return replace(line, settable=settable(step, tried, beyond, ends, choke, line.higher_is), choke=choke)
 
 
 def _by_code(codes: np.ndarray, count: int) -> list[np.ndarray]:
@@ -204,7 +214,7 @@ def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
     every: pd.DataFrame = shots[columns].assign(
         log_time=np.log(time.where(time > 0)),
         bound=choked.astype(int) - gushed.astype(int),
-        zero=shots["grinder_zero"].astype("object").fillna("").astype(str),
+        zero=shots.groupby("setup")["grinder_zero"].ffill().astype("object").fillna("").astype(str),
         session=shots["session"].astype("object").fillna("").astype(str),
         day=shots["pulled_at"].dt.strftime("%Y-%m-%d").fillna(""),
     )

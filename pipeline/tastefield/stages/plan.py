@@ -21,6 +21,8 @@ BEYOND = 0.12
 """How far past what was tried, in logs, a next shot may go: about one step of a dial."""
 A_LITTLE = 0.2
 """How far from the aim, in logs, the shot past the edge may lie."""
+A_CHANCE = 0.2
+"""The shot past the edge is asked for from this share of what other shots must be worth: what lies there is unknown."""
 STEPS_AWAY = 2
 """Steps of the dial between two shots that are to show what a step does: one step drowns in the scatter."""
 
@@ -53,19 +55,32 @@ def _start(setup: Setup) -> NextShot:
             "No tasted shot has dose, weight out and time all three, so no taste can be placed: a usual starting point "
             "(common practice, no source). Write down all three."
         )
-    means = recorded(setup.shots)
-    off = (means - np.log(USUAL_TIME_S)).abs()
+    setting, time = _start_setting(setup, dose)
     return NextShot(
-        grind_setting=None if off.empty else str(off.idxmin()),
+        grind_setting=setting,
         dose_g=dose,
         beverage_g=None if dose is None else dose * USUAL_RATIO,
         ratio=USUAL_RATIO,
         shot_time_s=USUAL_TIME_S,
         expected_gain=None,
-        why=why
-        if off.empty
-        else f"{why} Of your settings this one ran nearest: about {np.exp(means[off.idxmin()]):.0f} s.",
+        why=why if setting is None else f"{why} Of the settings known here this one is nearest: about {time:.0f} s.",
     )
+
+
+def _start_setting(setup: Setup, dose_g: float | None) -> tuple[str | None, float]:
+    """The setting that gives the usual time by the dial's line, or ran nearest to it; and its seconds."""
+    line = setup.bench.dial
+    if setup.pressurised():
+        return None, np.nan
+    if line is not None and len(line.settable):
+        times = line.times(np.array([USUAL_RATIO]), dose_g)[:, 0]
+        at = int(np.argmin(np.abs(np.log(times / USUAL_TIME_S))))
+        return as_written(float(line.settable[at]), line.step), float(times[at])
+    means = recorded(setup.shots, line.higher_is if line else None)
+    if means.empty:
+        return None, np.nan
+    label = (means - np.log(USUAL_TIME_S)).abs().idxmin()
+    return str(label), float(np.exp(means[label]))
 
 
 def _at_aim(aim: Aim, settings: Settings, why: str) -> NextShot:
@@ -74,26 +89,39 @@ def _at_aim(aim: Aim, settings: Settings, why: str) -> NextShot:
 
 
 def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextShot]:
-    """A shot two steps away from the settings used, where numbers are written but do not show what a step does."""
+    """A coarser shot away from the settings used, where numbers are written but do not show what a step does.
+
+    Which way is coarser must be known, or a choke must lie beyond one side: nobody is sent towards a choke.
+    """
     line, here = setup.bench.dial, since_zero(setup.shots)
-    used = here["dial_position"].to_numpy(dtype=float)
+    used = here["dial_position"].to_numpy(dtype=float)[here["shot_time_s"].notna().to_numpy()]
     used = used[np.isfinite(used)]
-    if settings.line is not None or not len(used) or settings.step is None:
+    if settings.line is not None or not len(used) or settings.step is None or setup.pressurised():
         return
-    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+    choked = here["dial_position"][here["outcome"].astype("object") == "choked"].dropna().to_numpy(dtype=float)
+    higher_is = settings.higher_is or (line.higher_is if line and line.is_clear else None)
+    if higher_is is not None:
+        up = higher_is == "coarser"
+    elif len(choked) and (choked.max() < used.min() or choked.min() > used.max()):
+        up = bool(choked.max() < used.min())
+    else:
         return
-    choked = here["dial_position"][here["outcome"].astype("object") == "choked"].dropna()
-    higher_is = settings.higher_is or (line.higher_is if line and line.sign_chance > 0.5 else "coarser")
-    up = higher_is == "coarser" if choked.empty else bool(choked.median() <= np.median(used))
-    position = (used.max() if up else used.min()) + (STEPS_AWAY if up else -STEPS_AWAY) * settings.step
-    out = None if aim.dose_g is None else aim.dose_g * aim.ratio
-    why = "Shows what a step of the dial does: write down its time."
-    yield NextShot(as_written(position, settings.step), aim.dose_g, out, aim.ratio, None, None, why)
+    low, high = line.ends if line else (None, None)
+    edge = used.max() if up else used.min()
+    for steps in range(STEPS_AWAY, 0, -1):
+        position = float(edge + (steps if up else -steps) * settings.step)
+        on_dial = (low is None or position >= low) and (high is None or position <= high)
+        finer = [position <= choke if up else position >= choke for choke in choked]
+        if on_dial and not any(finer):
+            out = None if aim.dose_g is None else aim.dose_g * aim.ratio
+            why = "Shows what a step of the dial does: write down its time."
+            yield NextShot(as_written(position, settings.step), aim.dose_g, out, aim.ratio, None, None, why)
+            return
 
 
 def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) -> Iterator[NextShot]:
     points, labels, beyond = _candidates(setup, aim)
-    if not len(points):
+    if not len(points) or setup.pressurised():  # a pressurised basket gives the time it gives
         return
     here = np.array([[aim.ratio, aim.shot_time_s]])
     draws = surface.draws(np.vstack([here, points]), DRAWS, seed)
@@ -104,6 +132,8 @@ def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) 
     if aim.at_edge and beyond.any():
         gain = gains(mean, cov, noise)[1:]
         index = int(np.argmax(np.where(beyond, gain, -1.0)))
+        if gain[index] < A_CHANCE * worth:
+            return
         yield _try(aim, points[index], labels[index], float(gain[index]), "Past the edge of what was tried")
         cov = observed(cov, index + 1, noise)
     for _ in range(MOST):

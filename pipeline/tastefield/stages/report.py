@@ -163,9 +163,9 @@ def _why(setup: Setup, aim: Aim | None) -> list[str]:
         best, out = float(shot["beverage_g"]), aim.dose_g * aim.ratio
         more = "more" if out > best else "less"
         if abs(out - best) >= 1:
-            sentences.append(f"Your best shot was {best:.0f} g; all shots together point to {more}: {out:.0f} g.")
+            sentences.append(f"Your best shot was {best:.0f} g; all that is known points to {more}: {out:.0f} g.")
         else:
-            sentences.append(f"All shots together agree with the {best:.0f} g of your best shot.")
+            sentences.append(f"All that is known agrees with the {best:.0f} g of your best shot.")
     if pd.notna(shot["shot_time_s"]) and abs(aim.shot_time_s - float(shot["shot_time_s"])) >= 1:
         longer = "longer" if aim.shot_time_s > float(shot["shot_time_s"]) else "shorter"
         sentences.append(f"It ran {float(shot['shot_time_s']):.0f} s; {longer} is expected to taste better.")

@@ -11,7 +11,7 @@ from scipy import stats as distributions
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
 from tastefield.stats import inverse
-from tastefield.tables.dial import as_written, choke_position, recorded, since_zero, step_of
+from tastefield.tables.dial import as_written, recorded, step_of
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
@@ -27,7 +27,7 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     """
     name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
     grinder = next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
-    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+    if setup.pressurised():
         return _nothing(name, "The basket sets the time itself: use the grind it was sold for.", "pressurised_basket")
     line = setup.bench.dial
     step = grinder.step or (line.step if line else None)
@@ -41,8 +41,9 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
     if found.kind != "interval" or not line.is_clear:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
-    notes = tuple(_bound(setup, aim, grinder, line, step or 1.0))
+    notes = tuple(_bound(aim, grinder, line, step or 1.0))
     if aim.position is None:
+        notes = tuple(note for note in notes if note.code != "held_off_choke")  # nothing is set, so nothing is held
         say = "Grind until the time is right: no setting of the dial that is safe and tried gives it."
         if not len(line.settable):
             say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
@@ -50,15 +51,14 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     return _on_line(aim, aim.position, name, step, line, found.limits, notes)
 
 
-def _bound(setup: Setup, aim: Aim, grinder: GrinderConfig, line: DialLine, step: float) -> Iterator[Finding]:
+def _bound(aim: Aim, grinder: GrinderConfig, line: DialLine, step: float) -> Iterator[Finding]:
     """What kept the dial from the time that would be best, if anything did."""
     wanted = aim.shot_time_s if aim.wanted_time_s is None else aim.wanted_time_s
     ideal = round((np.log(wanted) - line.intercept) / line.slope / step) * step
     reached = line.settable
     if len(reached) and reached.min() - 1e-9 <= ideal <= reached.max() + 1e-9:
         return
-    here = since_zero(setup.shots)
-    choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
+    choke = line.choke
     low = -np.inf if grinder.lowest is None else grinder.lowest
     high = np.inf if grinder.highest is None else grinder.highest
     if choke is not None and (ideal - choke) * (1.0 if line.higher_is == "finer" else -1.0) >= -1e-9:
@@ -118,7 +118,7 @@ def _repeat(
     findings: tuple[Finding, ...],
 ) -> Settings:
     """The recorded setting whose time the aim took, as written, if there is one."""
-    means = recorded(setup.shots)
+    means = recorded(setup.shots, setup.bench.dial.higher_is if setup.bench.dial else grinder.higher_is)
     off = (means - np.log(aim.shot_time_s)).abs()
     if off.empty or off.min() > SAME_TIME:
         say = "Grind until the time is right: the shots do not yet tell which setting gives it."

@@ -53,8 +53,10 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     else:
         options, gain, sure = points[supported], mean[supported], chance[supported]
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
-    best = _best(options, gain, assured, setup)
-    if (given_up := float(gain.max() - gain[best])) > _tie(setup.taste):
+    worse = _tasted_worse(options, positions, setup, surface)
+    allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
+    best = _best(options, positions, np.where(allowed, gain, -np.inf), assured & allowed, setup)
+    if (given_up := float(gain[allowed].max() - gain[best])) >= 0.05:
         findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
     aimed = options[[best]]
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
@@ -97,7 +99,10 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         wanted_time_s=float(points[free, 1]),
     )
     status, notes = _status(setup, aim)
-    return replace(aim, status=status, findings=(*findings, *notes))
+    if setup.mixed_doses():
+        notes = [*notes, finding("doses_of_two_kinds", dose=f"{setup.usual_dose():.1f}")]
+    held = aim.window if status in ("window", "confirmed") else None
+    return replace(aim, status=status, window=held, findings=(*findings, *notes))
 
 
 def within(surface: Surface, points: Floats, cov: Floats) -> NDArray[np.bool_]:
@@ -110,20 +115,19 @@ def within(surface: Surface, points: Floats, cov: Floats) -> NDArray[np.bool_]:
 def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wanted_s: float) -> tuple[Floats, Any]:
     """Recipes (n, 2) whose time a real setting gives, and the dial position of each; ``None`` without a line.
 
-    Without a trusted line: the recipes at the time of the recorded setting that ran nearest, where it ran near enough.
+    Without a trusted line: the recipes at the times of recorded settings, where one of them ran near the wanted time.
     """
     line = setup.bench.dial
     positions: Floats | None = None
-    if (setup.shots["basket_kind"].astype("object") == "pressurised").any():
+    if setup.pressurised():
         return np.empty((0, 2)), None
     if line is not None and len(line.settable):
         times, positions = line.times(ratio, setup.usual_dose()), line.settable
     else:
-        means = recorded(setup.shots)
-        off = (means - np.log(wanted_s)).abs()
-        if off.empty or off.min() > SAME_TIME:
+        means = recorded(setup.shots, line.higher_is if line else None)
+        if means.empty or (means - np.log(wanted_s)).abs().min() > SAME_TIME:
             return np.empty((0, 2)), None
-        times = np.full((1, len(ratio)), np.exp(means[off.idxmin()]))
+        times = np.repeat(np.exp(means.to_numpy(dtype=float))[:, None], len(ratio), axis=1)
     points = np.column_stack([np.broadcast_to(ratio, times.shape).ravel(), times.ravel()])
     on = (points[:, 1] >= time[0]) & (points[:, 1] <= time[-1])
     if not on.any():
@@ -225,21 +229,52 @@ def _tie(taste: Taste) -> float:
     return 0.03 * (taste.scale[1] - taste.scale[0]) / 8.0
 
 
-def _best(points: Floats, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:
+def _best(points: Floats, positions: Floats | None, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:
     """The highest expected score, among those assured if any are.
 
-    Where the best real shot was pulled at a recipe that nobody can tell from that one, it is repeated: what is known to
-    have tasted good goes before what should.
+    Where the best real shot was pulled at a recipe that nobody can tell from that one, it is repeated, at its own dial
+    setting where that may be set: what is known to have tasted good goes before what should.
     """
-    pool = assured if assured.any() else np.ones(len(points), dtype=bool)
+    pool = assured if assured.any() else np.isfinite(mean)
     top = int(np.argmax(np.where(pool, mean, -np.inf)))
     shot = setup.best_shot()
     if shot is None or not np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
         return top
     away = np.abs(np.log(points) - np.log([shot["ratio"], shot["shot_time_s"]])).max(axis=1)
+    if positions is not None:
+        away = np.where((positions == shot["dial_position"]) & (away <= SAME_TIME), 0.1 * away, away)
     nearest = int(np.argmin(away))
     repeats = away[nearest] <= SAME_RECIPE and pool[nearest] and mean[nearest] >= mean[top] - _tie(setup.taste)
     return nearest if repeats else top
+
+
+def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surface: Surface) -> NDArray[np.bool_]:
+    """Recipes (n,) at which real shots tasted worse than about the best one by more than luck: one standard error.
+
+    Shots count for a recipe when they were pulled at its setting (its time, without a line) and about its ratio.
+    """
+    mean = setup.scores.groupby("shot_id")["score"].mean()
+    shots = setup.shots.assign(score=setup.shots["shot_id"].map(mean).astype(float))
+    shots = shots[shots[["score", "ratio", "shot_time_s"]].notna().all(axis=1)]
+    best = setup.best_shot()
+    if best is None or not np.isfinite([best["ratio"], best["shot_time_s"]]).all():
+        return np.zeros(len(points), dtype=bool)
+    logs, score = np.log(shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)), shots["score"].to_numpy(dtype=float)
+    luck = surface.shot_var + surface.noise_var
+
+    def told(where: Floats, position: Floats | None) -> tuple[Floats, Floats]:
+        off = np.abs(np.log(where)[:, None, :] - logs[None, :, :])
+        same = off[:, :, 1] <= SAME_RECIPE
+        if position is not None and np.isfinite(position).all():
+            same = position[:, None] == shots["dial_position"].to_numpy(dtype=float)[None, :]
+        near = same & (off[:, :, 0] <= AGREES_WITHIN)
+        count = near.sum(axis=1)
+        return np.where(count > 0, (near * score).sum(axis=1) / np.maximum(count, 1), np.inf), np.maximum(count, 1)
+
+    at_best = None if positions is None else np.array([best["dial_position"]], dtype=float)
+    (top,), (pulled,) = told(np.array([[best["ratio"], best["shot_time_s"]]], dtype=float), at_best)
+    here, count = told(points, positions)
+    return np.asarray(here < top - np.sqrt(luck * (1 / count + 1 / pulled)))
 
 
 def _limits(
@@ -297,6 +332,8 @@ def _status(setup: Setup, aim: Aim) -> tuple[str, list[Finding]]:
     scores = setup.scores[setup.scores["shot_id"].isin(set(confirm["shot_id"]))].groupby("shot_id")["score"].mean()
     if len(scores) < 2:
         return "window", []
-    if scores.mean() >= setup.taste.good:
+    good = setup.taste.good
+    if scores.min() >= good:
         return "confirmed", []
-    return "window", [finding("confirm_shots_disagree", got=f"{scores.mean():.1f}", good=f"{setup.taste.good:g}")]
+    disagree = finding("confirm_shots_disagree", got=", ".join(f"{score:.1f}" for score in scores), good=f"{good:g}")
+    return ("window" if scores.mean() >= good else "tentative"), [disagree]

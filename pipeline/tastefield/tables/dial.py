@@ -58,19 +58,21 @@ def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str)
 def settable(
     step: float,
     tried: tuple[float, float],
+    beyond: float,
     ends: tuple[float | None, float | None],
     choke: float | None,
     higher_is: str,
 ) -> NDArray[np.float64]:
-    """Positions that may be recommended, increasing: whole steps, at most one beyond what was tried, clear of a choke.
+    """Positions that may be recommended, increasing: whole steps, a little beyond what was tried, clear of a choke.
 
-    :param tried: lowest and highest position at which shots ran. :param ends: ends of the dial; ``None`` where unknown.
+    :param tried: lowest and highest position at which shots ran. :param beyond: how far past them.
+    :param ends: ends of the dial; ``None`` where unknown.
     :param choke: see :func:`choke_position`.
 
-    >>> settable(1.0, (6.0, 8.0), (None, 8.0), 5.0, "coarser")
+    >>> settable(1.0, (6.0, 8.0), 1.0, (None, 8.0), 5.0, "coarser")
     array([6., 7., 8.])
     """
-    low, high = tried[0] - step, tried[1] + step
+    low, high = tried[0] - beyond, tried[1] + beyond
     if choke is not None and higher_is == "coarser":
         low, high = max(low, choke + step), max(high, choke + step)  # a choke binds even where finer settings ran
     if choke is not None and higher_is == "finer":
@@ -81,12 +83,19 @@ def settable(
     return np.asarray(np.arange(first, last + 1) * step, dtype=float)
 
 
-def recorded(shots: pd.DataFrame) -> pd.Series:
-    """Mean log time of each setting that ran, as written; without those that choked or are of another burr zero."""
+def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
+    """Mean log time of each setting that ran, as written; without those that choked or are of another burr zero.
+
+    :param higher_is: where given, settings finer than a choke are left out too, whatever ran there.
+    """
     here = since_zero(shots)
     outcome = here["outcome"].astype("object").fillna("ok")
-    choked = set(here.loc[outcome == "choked", "grind_setting"].dropna().astype(str))
-    ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked")]
+    bound = here["grind_setting"].isin(set(here.loc[outcome == "choked", "grind_setting"].dropna()))
+    if higher_is is not None:
+        choke = choke_position(here["outcome"], here["dial_position"], higher_is)
+        if choke is not None:
+            towards_finer = 1.0 if higher_is == "finer" else -1.0
+            bound |= (here["dial_position"] - choke) * towards_finer >= -1e-9
+    ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked") & ~bound]
     log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)
-    means = log_time.groupby(ran["grind_setting"].astype(str), sort=True).mean()
-    return means[[label not in choked for label in means.index]]
+    return log_time.groupby(ran["grind_setting"].astype(str), sort=True).mean()

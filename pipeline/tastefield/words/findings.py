@@ -304,6 +304,11 @@ CATALOGUE: dict[str, Entry] = {
         "A safer recipe was preferred: it gives up {given_up} points of expected score for the chance asked for.",
         "Nothing; ask for a lower assurance to aim at the highest score.",
     ),
+    "doses_of_two_kinds": Entry(
+        "note",
+        "Recent doses are of two kinds; the recipe keeps to the commoner ({dose} g).",
+        "Write down the basket, so that each has a recipe of its own.",
+    ),
     "window_too_narrow": Entry(
         "note",
         "The recipe reaches the chance asked for, but the range around it is narrower than the shots scatter.",
@@ -321,7 +326,7 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "confirm_shots_disagree": Entry(
         "warn",
-        "The shots pulled to confirm scored {got} on average, below good ({good}).",
+        "The shots pulled to confirm scored {got}; good is {good}.",
         "Check purge, dose and warm-up, then confirm again.",
     ),
     # --- writing ------------------------------------------------------------------------------------------------

@@ -50,7 +50,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "ready": readiness(entry) if entry["status"] != "insufficient" else "Cannot say yet",
         "aim": entry["aim"],
         "clock": clock_words(result),
-        "next_clock": f"(seconds {clock_words(result)})" if entry["next_shots"] else "",
+        "next_clock": f"(seconds {clock_words(result).strip('()')})" if entry["next_shots"] else "",
         "window": entry["window"] or dict.fromkeys(("beverage_g", "shot_time_s")),
         "sure": sure(entry),
         "doubt": doubt(entry),
