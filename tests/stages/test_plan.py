@@ -157,6 +157,20 @@ def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(
     assert shot.expected_gain > 0.05
 
 
+def test_what_the_shot_at_the_aim_will_tell_is_not_asked_for_twice(make_setup, hill):
+    """All that is in doubt is how good the top is; the shot at the aim shows it."""
+
+    class Top(hill):
+        def draws(self, points, n, seed):
+            top = (np.abs(np.log(points / self.best)) < 0.1).all(axis=1)
+            return self.mean(points) + top * np.random.default_rng(seed).standard_normal((n, 1))
+
+    surface = Top(top=6.0, fall=1.0)
+    aim = window(make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED), surface, 0.8)
+    setup = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED)
+    assert len(plan(setup, surface, aim, settings(setup, aim, ()), 0.1, 1)) == 1
+
+
 def test_the_worth_of_a_shot_agrees_with_simulated_shots():
     """Second route: draw the surface and the taste, update, and take the best mean (numpy only)."""
     rng = np.random.default_rng(5)
@@ -202,3 +216,4 @@ def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
     shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
     assert len(shots) == 3
     assert all(float(shot.grind_setting) > 7 for shot in shots)
+    assert all(18 / np.exp(0.21) < shot.shot_time_s < 40 * np.exp(0.21) for shot in shots)  # a little past at most

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 from scipy import stats as distributions
 
-from tastefield.stages.window import largest_box, quadrature, reach, window
+from tastefield.stages.window import largest_box, limits_about, quadrature, reach, window
 
 SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
 TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
@@ -183,6 +183,17 @@ def test_the_aim_lies_inside_its_window_with_room_for_half_the_scatter(make_setu
         for value, sd, (low, high) in zip((aim.ratio, aim.shot_time_s), (0.04, 0.07), aim.window, strict=True):
             assert low < value * np.exp(-sd / 2)
             assert value * np.exp(sd / 2) < high
+
+
+def test_the_window_must_hold_half_a_standard_deviation_about_the_aim():
+    axis = np.exp(np.linspace(-0.2, 0.2, 41))  # a line a per cent
+    good = np.zeros((41, 41), dtype=bool)
+    good[17:24, 17:24] = True  # three per cent about the middle
+    middle = np.array([1.0, 1.0])
+    found = limits_about(good, middle, axis, axis, np.diag([0.05**2, 0.05**2]))
+    assert found == (pytest.approx((axis[17], axis[23])), pytest.approx((axis[17], axis[23])))
+    assert limits_about(good, middle, axis, axis, np.diag([0.05**2, 0.07**2])) is None
+    assert limits_about(good, middle, axis, axis, np.diag([0.07**2, 0.05**2])) is None
 
 
 def test_a_window_narrower_than_the_scatter_is_not_promised(make_setup, hill):

@@ -65,7 +65,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         findings.append(finding("dose_over_basket", most=f"{setup.most_dose():.1f}"))
     limits = None
     if len(_tasted(setup)) >= FEWEST_TASTED and not overdosed and sure[best] >= asked:
-        limits = _limits(good, aimed[0], ratio, time, setup.bench.scatter.cov)
+        limits = limits_about(good, aimed[0], ratio, time, setup.bench.scatter.cov)
         if limits is None:
             findings.append(finding("window_too_narrow"))
     at_edge = _on_edge(supported.reshape(shape), (free // len(time), free % len(time)))
@@ -277,7 +277,7 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
     return np.asarray(here < top - np.sqrt(luck * (1 / count + 1 / pulled)))
 
 
-def _limits(
+def limits_about(
     good: NDArray[np.bool_], aim: Floats, ratio: Floats, time: Floats, cov: Floats
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Limits of the window; ``None`` where recipes half a standard deviation of the scatter off are not all assured.
