@@ -217,3 +217,21 @@ def test_no_next_shot_is_at_or_finer_than_a_choke(make_setup, hill):
     assert len(shots) == 3
     assert all(float(shot.grind_setting) > 7 for shot in shots)
     assert all(18 / np.exp(0.21) < shot.shot_time_s < 40 * np.exp(0.21) for shot in shots)  # a little past at most
+
+
+def test_next_shots_go_a_little_past_what_was_tried_at_most(make_setup, hill):
+    class Unknown(hill):
+        """Nothing is known of any recipe: each is as likely to be worth a shot."""
+
+        def draws(self, points, n, seed):
+            return self.mean(points) + np.random.default_rng(seed).standard_normal((n, len(points)))
+
+    setup = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED)
+    surface = Unknown(top=6.0, fall=0.01, reaches=2.0)
+    aim = window(setup, surface, 0.8)
+    for seed in range(5):
+        shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, seed)[1:]
+        assert len(shots) == 2
+        for shot in shots:
+            assert abs(np.log(shot.shot_time_s / 27)) < np.log(40 / 27) + 0.08 + 0.13
+            assert abs(np.log(shot.ratio / 2)) < np.log(50 / 36) + 0.08 + 0.13
