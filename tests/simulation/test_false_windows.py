@@ -3,56 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
+from tests.simulation.worlds import setup_of
 
-from tastefield.records import Bench, Context, Scatter, Setup, Taste
+from tastefield.records import Context, Setup
 from tastefield.stages.window import window
 from tastefield_plugins.fit_quadratic import Quadratic, QuadraticOptions
 
 SETUPS = 400
-WORDS = ("stage", "outcome", "basket_kind", "grind_setting", "grinder_zero")
 
 
 def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:
-    """5-24 shots about a technician's recipes, each tasted by 1-4 people who score whole points around one level.
+    """5-24 shots, each tasted by 1-4 people in whole points around one level, wherever the shots are.
 
     Nothing here is the fitted model: scores are rounded and cut to the scale, tasters differ in spread, shots are
-    heavy-tailed (t with 4 degrees of freedom).
+    heavy-tailed.
     """
     shots, tasters = int(rng.integers(5, 25)), int(rng.integers(1, 5))
-    ratio = 2.0 * np.exp(0.2 * rng.normal(size=shots))
-    time = 27.0 * np.exp(0.25 * rng.normal(size=shots))
-    frame = pd.DataFrame(
-        {
-            "shot_id": [f"{number}-{i}" for i in range(shots)],
-            "ratio": ratio,
-            "shot_time_s": time,
-            "dose_g": 18.0,
-            "basket_g": np.nan,
-            "beverage_g": 18.0 * ratio,
-            **{name: pd.Series([None] * shots, dtype="object") for name in WORDS},
-        }
-    )
-    own = 0.6 * rng.normal(size=tasters)
-    own -= own.mean()  # the tasters of a setup are those who count: their mean is the truth
-    noise = 0.8 * np.exp(0.3 * rng.normal(size=tasters))
-    shot = 0.35 * rng.standard_t(4, size=shots) / np.sqrt(2)
-    rows = [
-        (f"{number}-{i}", f"t{j}", np.clip(np.round(level + own[j] + shot[i] + noise[j] * rng.normal()), 1, 9))
-        for i in range(shots)
-        for j in range(tasters)
-    ]
-    scores = pd.DataFrame(rows, columns=["shot_id", "taster", "score"])
-    return Setup(
-        key={"machine": str(number)},
-        shots=frame,
-        scores=scores,
-        readings=pd.DataFrame(),
-        bench=Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None),
-        taste=Taste(good=6.5),
-        tasters=tuple(f"t{j}" for j in range(tasters)),
-    )
+    return setup_of(number, lambda points: np.full(len(points), level), shots, tasters, rng, steps_a_point=1)
 
 
 def windows_claimed(level: float, seed: int) -> int:

@@ -43,8 +43,10 @@ def truth_of(kind: str, rng: np.random.Generator) -> Truth:
     return {"flat": flat, "plateau": plateau, "lopsided": lopsided, "narrow": narrow}[kind]
 
 
-def setup_of(number: int, truth: Truth, shots: int, tasters: int, rng: np.random.Generator) -> Setup:
-    """Shots about usual recipes, each tasted by all tasters in half points; shot effects are heavy-tailed."""
+def setup_of(
+    number: int, truth: Truth, shots: int, tasters: int, rng: np.random.Generator, steps_a_point: int = 2
+) -> Setup:
+    """Shots about usual recipes, each tasted by all tasters in steps of a point; shot effects are heavy-tailed."""
     ratio = 2.0 * np.exp(0.17 * rng.normal(size=shots))
     time = 27.0 * np.exp(0.24 * rng.normal(size=shots))
     names = [f"{number}-{i}" for i in range(shots)]
@@ -63,11 +65,9 @@ def setup_of(number: int, truth: Truth, shots: int, tasters: int, rng: np.random
     own -= own.mean()  # the tasters of a setup are those who count: their mean is the truth
     noise = 0.8 * np.exp(0.3 * rng.normal(size=tasters))
     deserved = truth(np.column_stack([ratio, time])) + SHOT_SD * rng.standard_t(4, size=shots) / np.sqrt(2)
-    rows = [
-        (names[i], f"t{j}", float(np.clip(np.round(2 * (deserved[i] + own[j] + noise[j] * rng.normal())) / 2, 1, 9)))
-        for i in range(shots)
-        for j in range(tasters)
-    ]
+    felt = deserved[:, None] + own + noise * rng.normal(size=(shots, tasters))
+    score = np.clip(np.round(steps_a_point * felt) / steps_a_point, 1, 9)
+    rows = [(names[i], f"t{j}", float(score[i, j])) for i in range(shots) for j in range(tasters)]
     return Setup(
         key={"machine": str(number)},
         shots=frame,
