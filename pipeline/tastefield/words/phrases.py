@@ -123,8 +123,8 @@ def chance_in_words(p: float | None, tasted: int) -> str:
 
 def more_often_poor(entry: Mapping[str, Any]) -> bool:
     """Whether fewer than "about 1 in 2" shots at the recipe should be good, and tasted shots show it."""
-    chance, best = entry.get("assurance"), entry.get("best_shot")
-    below = bool(best) and best["score"] is not None and best["score"] < entry["taste"]["good"]
+    chance, best = entry.get("assurance"), entry.get("best_shot") or {}
+    below = best.get("score") is not None and best["score"] < entry["taste"]["good"]
     return chance is not None and chance < 0.45 and (below or entry.get("tasted", 0) >= FEW_TASTED)
 
 
