@@ -311,7 +311,6 @@ class Quadratic(SurfaceModel):
             "mean": found.mean.tolist(),
             "sd": found.sd.tolist(),
             "scale": found.scale,
-            "rows": float(sum(row[-1] for row in regressions)),
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:

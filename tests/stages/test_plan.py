@@ -157,6 +157,24 @@ def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(
     assert shot.expected_gain > 0.05
 
 
+def test_an_edge_not_worth_a_shot_does_not_end_the_search(make_setup, hill):
+    """Longer is better and surely so; how good fast shots are is in doubt by three points."""
+
+    class Slope(hill):
+        def mean(self, points):
+            return 6.0 + np.log(points[:, 1] / 27.0)
+
+        def draws(self, points, n, seed):
+            return self.mean(points) + 3 * (points[:, 1] < 22) * np.random.default_rng(seed).standard_normal((n, 1))
+
+    setup, surface = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED), Slope(reaches=0.4)
+    aim = window(setup, surface, 0.8)
+    assert aim.at_edge
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.5, 1)[1:]
+    assert [shot.why.split(":")[0] for shot in shots] == ["Worth a taste"]
+    assert shots[0].shot_time_s < 22
+
+
 def test_what_the_shot_at_the_aim_will_tell_is_not_asked_for_twice(make_setup, hill):
     """All that is in doubt is how good the top is; the shot at the aim shows it."""
 

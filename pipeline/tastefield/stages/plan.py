@@ -132,10 +132,9 @@ def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) 
     if aim.at_edge and beyond.any():
         gain = gains(mean, cov, noise)[1:]
         index = int(np.argmax(np.where(beyond, gain, -1.0)))
-        if gain[index] < A_CHANCE * worth:
-            return
-        yield _try(aim, points[index], labels[index], float(gain[index]), "Past the edge of what was tried")
-        cov = observed(cov, index + 1, noise)
+        if gain[index] >= A_CHANCE * worth:
+            yield _try(aim, points[index], labels[index], float(gain[index]), "Past the edge of what was tried")
+            cov = observed(cov, index + 1, noise)
     for _ in range(MOST):
         gain = gains(mean, cov, noise)[1:]
         index = int(np.argmax(gain))
