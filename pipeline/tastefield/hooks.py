@@ -70,6 +70,10 @@ class SurfaceModel(ABC):
         :raises tastefield.errors.NotEnough: too little data; the setup becomes ``insufficient``.
         """
 
+    def untasted(self, setup: Setup, population: Population, ctx: Context) -> Surface | None:
+        """The surface of this setup's machine with a coffee not yet tasted on it; ``None`` where it cannot say."""
+        return None
+
 
 class Writer(ABC):
     """Writes what was found. May run in any process and any order, on new or stored runs."""

@@ -365,6 +365,8 @@ class Surface(ABC):
     """Variance of one taster's score of a shot about what the shot deserves; 0 where the model cannot say."""
     draw_df: float = np.inf
     """Degrees of freedom of the draws: what is unknown of the variances widens them."""
+    region: tuple[tuple[float, float], tuple[float, float]] | None = None
+    """Limits of ratio and of shot time within which it may speak beyond the setup's own shots; ``None``: not beyond."""
 
     @abstractmethod
     def mean(self, points: Floats) -> Floats:

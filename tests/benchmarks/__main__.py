@@ -1,6 +1,7 @@
 """``python -m tests.benchmarks engine [--reduced]``: times against general libraries, on the same data, in turns.
 
 ``coverage``: how often the engine's intervals hold the truth.
+``truth``: how good the recommendations are on simulated benches whose truth is known, and how true their chances.
 """
 
 from __future__ import annotations
@@ -11,14 +12,20 @@ import sys
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("benchmark", choices=["engine", "coverage"])
-    parser.add_argument("--reduced", action="store_true", help="small, for a shared machine: ratios only, half margins")
-    arguments = parser.parse_args()
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # one core for everyone; read when numpy is loaded
-    from tests.benchmarks import coverage, engine
+    from tests.benchmarks import coverage, engine, truth
 
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    choices = parser.add_subparsers(dest="benchmark", required=True)
+    for name in ("engine", "coverage", "truth"):
+        choice = choices.add_parser(name)
+        choice.add_argument("--reduced", action="store_true", help="small, for a shared machine")
+        if name == "truth":
+            truth.options(choice)
+    arguments = parser.parse_args()
+    if arguments.benchmark == "truth":
+        return truth.main(arguments)
     return {"engine": engine, "coverage": coverage}[arguments.benchmark].main(reduced=arguments.reduced)
 
 

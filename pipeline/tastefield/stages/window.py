@@ -19,6 +19,8 @@ LATTICE = 41
 LEVEL = 0.9
 MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
+FARTHER = 0.4
+"""How far beyond the setup's own shots, in logs, the lattice reaches where the surface speaks there."""
 FEWEST_TASTED = 3
 """Below this many tasted shots no window is claimed, whatever the chance: one lucky taste must not promise one."""
 SAME_TIME = 0.10
@@ -38,13 +40,13 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
 
     :param asked: the assurance asked for, between 0.5 and 1.
     """
-    ratio, time = axes(setup)
+    ratio, time = axes(setup, surface)
     shape = (len(ratio), len(time))
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
     mean, chance = reach(surface, points, setup, (surface.shot_var,))
     if not supported.any():
-        supported = _nearest(points, _tasted(setup))
+        supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
     findings: list[Finding] = []
     free = int(np.argmax(np.where(supported, mean, -np.inf)))
     options, positions = _settable(setup, surface, ratio, time, float(points[free, 1]))
@@ -138,15 +140,23 @@ def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wante
     return points[chosen], None if positions is None else positions[chosen // len(ratio)]
 
 
-def axes(setup: Setup) -> tuple[Floats, Floats]:
-    """Grid lines of ratio and time, even in logs, a little beyond the shots; chokes and gushes do not stretch them."""
+def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
+    """Grid lines of ratio and time, even in logs, a little beyond the shots; chokes and gushes do not stretch them.
+
+    Where the surface speaks beyond the setup's own shots, so far as one or two changes of the grinder reach.
+    """
     shots = setup.shots
     flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
     shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
     result = []
-    for name in ("ratio", "shot_time_s"):
+    for name, limits in zip(("ratio", "shot_time_s"), surface.region or (None, None), strict=True):
         values = np.log(shots[name].dropna().to_numpy(dtype=float))
-        result.append(np.exp(np.linspace(values.min() - MARGIN, values.max() + MARGIN, LATTICE)))
+        far = np.log(limits) if limits else values
+        low, high = far.min(), far.max()
+        if len(values):
+            low = min(max(low, values.min() - FARTHER), values.min())
+            high = max(min(high, values.max() + FARTHER), values.max())
+        result.append(np.exp(np.linspace(low - MARGIN, high + MARGIN, LATTICE)))
     return result[0], result[1]
 
 

@@ -1,0 +1,125 @@
+"""All setups of a bench as one Gaussian process over ratio and time, shared and departing part by part.
+
+What a score is made of stands in :mod:`~tastefield.stats.pooled.parts`, how a smooth surface becomes a sum of sines in
+``basis``, what is solved for together in ``layout``, the likelihood in ``evidence``, the doubt about the standard
+deviations in ``search``, and what is then known of one setup in ``answer``. :func:`learn` puts them in a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tastefield.stats.pooled import basis, parts
+from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
+from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
+from tastefield.stats.pooled.layout import Layout, batches, laid_out
+from tastefield.stats.pooled.rows import COVARIATES, KINDS, SetupRows, gathered
+from tastefield.stats.pooled.search import Spread, spread_of
+
+Array = NDArray[np.float64]
+
+__all__ = ["COVARIATES", "KINDS", "Known", "Learned", "Message", "Prior", "SetupRows", "basis", "learn", "parts"]
+
+GRID = 13
+"""Points along each side of the shots' box at which what is left out of a covariance is measured."""
+LEFT_OUT = 1e-4
+"""Share of the variance, summed over that grid, that a stored surface may leave out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """A surface for a typical taster: coefficients of :func:`basis.expand` in points on a scale from 1 to 9.
+
+    :param mean: (WIDTH,). :param root: (WIDTH, r), whose product with its transpose is the covariance.
+    """
+
+    mean: Array
+    root: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """What all setups teach.
+
+    :param setups: by name. :param machines: by name, each with a coffee that nobody tasted on it.
+    :param spread: likely standard deviations. :param message: what the scores told of the hub.
+    :param sds: (points, parts) standard deviations at the points that stand for all.
+    :param support: (m, 2) coded points of the tasted shots.
+    """
+
+    setups: dict[str, Known]
+    machines: dict[str, Known]
+    spread: Spread
+    message: Message
+    sds: Array
+    support: Array
+
+
+def learn(
+    setups: Sequence[SetupRows], message: Message | None = None, prior: Prior | None = None, length: float | None = None
+) -> Learned:
+    """Learn from all setups at once.
+
+    :param setups: one entry a setup, those without a tasted shot too: they are answered from what others show.
+    :param message: with ``prior`` and ``length``, what an earlier bench told.
+    """
+    bench = gathered(setups)
+    spread = spread_of(bench, message, prior, length)
+    points = spread.points()
+    sums: dict[tuple[str, str], list[Array]] = {}
+    plans: dict[float, Layout] = {}
+    for tried, log_sd in points:
+        plan = plans.setdefault(tried, laid_out(bench, tried))
+        found = evaluate(plan, batches(plan), log_sd, message, prior)
+        for name, moments in _answers(plan, found):
+            mean, square = sums.setdefault(name, [np.zeros(WIDTH), np.zeros((WIDTH, WIDTH))])
+            mean += moments.mean / len(points)
+            square += (moments.cov + np.outer(moments.mean, moments.mean)) / len(points)
+    best = spread.best
+    plan = plans.setdefault(best.length, laid_out(bench, best.length))
+    told = hub_message(plan, evaluate(plan, batches(plan), best.log_sd, message, prior), message)
+    grid = basis.expand(_grid(bench.shot_points))
+    known = {name: _stored(mean, square - np.outer(mean, mean), grid) for name, (mean, square) in sums.items()}
+    return Learned(
+        setups={name: found for (kind, name), found in known.items() if kind == "setup"},
+        machines={name: found for (kind, name), found in known.items() if kind == "machine"},
+        spread=spread,
+        message=told,
+        sds=np.exp(np.array([log_sd for _, log_sd in points])),
+        support=bench.shot_points,
+    )
+
+
+def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Moments]]:
+    """Moments of every setup, and of every machine with a new coffee."""
+    bench = plan.bench
+    answers = []
+    last = {int(machine): setup for setup, machine in reversed(list(enumerate(bench.machine)))}
+    for number in range(int(plan.unit.max(initial=-1)) + 1):
+        unit = Unit(plan, found, number)
+        for setup in np.flatnonzero(plan.unit == number).tolist():
+            answers.append((("setup", bench.names[setup]), unit.answer(setup)))
+            if last[int(bench.machine[setup])] == setup:
+                answers.append((("machine", bench.machine_names[bench.machine[setup]]), unit.answer(setup, True)))
+    return answers
+
+
+def _grid(points: Array) -> Array:
+    if not len(points):
+        return np.zeros((1, 2))
+    axes = [np.linspace(low, high, GRID) for low, high in zip(points.min(axis=0), points.max(axis=0), strict=True)]
+    return np.column_stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
+
+
+def _stored(mean: Array, cov: Array, grid: Array) -> Known:
+    """The covariance by as few directions as carry nearly all of it over the grid."""
+    values, vectors = np.linalg.eigh(0.5 * (cov + cov.T))
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    _, sizes, turn = np.linalg.svd(grid @ root, full_matrices=False)
+    carried = np.cumsum(sizes**2) / max(float((sizes**2).sum()), 1e-300)
+    kept = int(np.searchsorted(carried, 1 - LEFT_OUT)) + 1
+    return Known(mean, np.asarray(root @ turn[:kept].T))

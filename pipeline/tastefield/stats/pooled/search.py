@@ -1,0 +1,146 @@
+"""Which standard deviations and which length scores and prior make likely, and a few that stand for them all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+
+from tastefield.stats.pooled import basis, parts
+from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate
+from tastefield.stats.pooled.layout import Batch, Layout, batches, laid_out
+from tastefield.stats.pooled.rows import Bench, Codes
+
+Array = NDArray[np.float64]
+
+MOST_SEARCHED = 1500
+"""Scores that standard deviations are searched with; beyond, they are as good as known and every setup is answered
+at the likeliest ones alone."""
+LIKELY = 0.1
+"""Lengths with less than this share of the weight are dropped."""
+UNLIKELY = 4.0
+"""A length whose highest log density is this far below that of the best is dropped without a further look."""
+BOUNDS = (np.log(0.01), np.log(5.0))
+STEP = 0.05
+"""Of the differences that give the curvature, in log sd."""
+SIGNS = linalg.hadamard(16)[(5 * np.arange(16)) % 16, 1:15].astype(float)
+"""Sixteen points that have mean 0 and covariance 1 in fourteen directions, a standard deviation off along each."""
+
+
+@dataclass(frozen=True, eq=False)
+class Peak:
+    """The likeliest standard deviations at one length.
+
+    :param value: log density there, the doubt about the standard deviations counted (Laplace). :param cov: (14, 14).
+    """
+
+    length: float
+    log_sd: Array
+    cov: Array
+    value: float
+
+
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """What stands for all likely standard deviations.
+
+    :param peaks: one for each likely length. :param weights: of each, summing to 1.
+    :param sure: whether the scores are so many that the likeliest stand for all.
+    """
+
+    peaks: tuple[Peak, ...]
+    weights: tuple[float, ...]
+    sure: bool
+
+    def points(self) -> list[tuple[float, Array]]:
+        """Length and log standard deviations of points of equal weight; lengths by their share."""
+        if self.sure:
+            best = self.best
+            return [(best.length, best.log_sd)]
+        share = np.cumsum(self.weights)
+        found = []
+        for number, signs in enumerate(SIGNS):
+            peak = self.peaks[int(np.searchsorted(share, (number + 0.5) / len(SIGNS)))]
+            values, vectors = np.linalg.eigh(peak.cov)
+            moved = peak.log_sd + vectors @ (np.sqrt(np.maximum(values, 0.0)) * signs)
+            found.append((peak.length, np.clip(moved, *BOUNDS)))
+        return found
+
+    @property
+    def best(self) -> Peak:
+        """The likeliest length."""
+        return self.peaks[int(np.argmax(self.weights))]
+
+    def summary(self) -> tuple[Array, Array]:
+        """Mean (14,) and covariance (14, 14) of the log standard deviations over all lengths."""
+        means = np.array([peak.log_sd for peak in self.peaks])
+        mean = np.asarray(self.weights) @ means
+        covs = [peak.cov + np.outer(peak.log_sd - mean, peak.log_sd - mean) for peak in self.peaks]
+        return mean, np.einsum("k,kij->ij", np.asarray(self.weights), np.array(covs))
+
+
+def spread_of(
+    bench: Bench, message: Message | None = None, prior: Prior | None = None, length: float | None = None
+) -> Spread:
+    """Search at every length, each from where the last one ended; then see how sure the likely ones are.
+
+    :param length: the only length to try, where another bench told it.
+    """
+    some = _some(bench)
+    searched = bench.only(some) if len(some) < len(bench.names) else bench
+    tops, begin = [], parts.start()
+    for tried in (length,) if length is not None else basis.LENGTHS:
+        tops.append(_Top(laid_out(searched, tried), begin, message, prior))
+        begin = tops[-1].log_sd
+    height = np.array([top.value + _log_length(top.length) for top in tops])
+    peaks = [top.peak() for top in (top for top, at in zip(tops, height, strict=True) if at > height.max() - UNLIKELY)]
+    value = np.array([peak.value + _log_length(peak.length) for peak in peaks])
+    weights = np.exp(value - value.max()) / np.exp(value - value.max()).sum()
+    kept = weights >= LIKELY
+    return Spread(
+        tuple(peak for peak, keep in zip(peaks, kept, strict=True) if keep),
+        tuple((weights[kept] / weights[kept].sum()).tolist()),
+        searched is not bench,
+    )
+
+
+def _log_length(length: float) -> float:
+    median, width = parts.LENGTH
+    return float(-0.5 * (np.log(length / median) / width) ** 2)
+
+
+class _Top:
+    """The highest density at one length. :param begin: where to start."""
+
+    def __init__(self, plan: Layout, begin: Array, message: Message | None, prior: Prior | None) -> None:
+        units: tuple[Batch, ...] = tuple(batches(plan))
+        self._at = partial(evaluate, plan, units, message=message, prior=prior)
+        options = {"ftol": 1e-8, "gtol": 1e-3}
+        bounds = [BOUNDS] * len(begin)
+        minimise: Any = optimize.minimize
+        found = minimise(self._down, begin, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
+        self.length, self.log_sd, self.value = plan.length, np.asarray(found.x), -float(found.fun)
+
+    def _down(self, log_sd: Array) -> tuple[float, Array]:
+        found: Evidence = self._at(log_sd)
+        return -found.value, -found.gradient
+
+    def peak(self) -> Peak:
+        """With the doubt about it, by differences of the gradient."""
+        here = self._down(self.log_sd)[1]
+        moves = STEP * np.eye(len(self.log_sd))
+        curvature = np.array([(self._down(self.log_sd + move)[1] - here) / STEP for move in moves])
+        values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
+        values = np.maximum(values, 1.0)  # no doubt wider than a factor of e: there the curvature says nothing
+        value = self.value - 0.5 * float(np.log(values).sum())
+        return Peak(self.length, self.log_sd, (vectors / values) @ vectors.T, value)
+
+
+def _some(bench: Bench) -> Codes:
+    """Setups to search with: all, or every k-th, so that large and small ones stand for the rest."""
+    every = max(len(bench.score) // MOST_SEARCHED, 1)
+    return np.arange(0, len(bench.names), every)

@@ -1,0 +1,264 @@
+"""Surface model ``pooled``: all setups at once; a shared smooth surface, and departures by coffee, machine and setup.
+
+What few shots of one setup cannot say is taken from the others, as far as setups, coffees and machines have shown to be
+alike; the fitting stands in :mod:`tastefield.stats.pooled`. Here scores become its rows, and its answers a surface.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats as distributions
+
+import tastefield
+from tastefield.errors import NotEnough
+from tastefield.hooks import SurfaceModel
+from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
+from tastefield.stats import hull, pooled
+from tastefield.words.findings import Finding, finding
+
+CENTRE = np.array([2.0, 27.0])
+HALF_RANGE = float(np.log(1.5))
+MARGIN = 0.15
+"""The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
+LEVEL = 0.9
+DOSE_STEP, AGE_STEP_DAYS, USUAL_AGE_DAYS = 0.1, 10.0, 14.0
+"""Units of the small effects of dose and coffee age; a recipe is told for the usual dose and for coffee of this age."""
+VERSION = 1
+
+
+def code(points: Floats) -> Floats:
+    """Coded units of ratio and shot time, shape (n, 2)."""
+    return np.asarray(np.log(np.asarray(points, dtype=float) / CENTRE) / HALF_RANGE)
+
+
+def unit(taste: Taste) -> float:
+    """The scale's length over that of a 1-9 scale, on which everything is learned."""
+    return (taste.scale[1] - taste.scale[0]) / 8.0
+
+
+def name(setup: Setup) -> str:
+    """What a setup is learned under."""
+    return json.dumps(list(setup.key.values()), ensure_ascii=False)
+
+
+def machine(setup: Setup) -> str:
+    """What its machine is learned under."""
+    return str(setup.shots["machine"].iloc[0])
+
+
+def scored(setup: Setup) -> pd.DataFrame:
+    """Scores joined to their shots; scores of shots without ratio or time are left out here."""
+    shots = setup.shots[["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at"]]
+    rows = setup.scores.merge(shots, on="shot_id", how="inner", suffixes=("", "_of_shot"))
+    return rows.dropna(subset=["ratio", "shot_time_s", "score"]).reset_index(drop=True)
+
+
+def rows_of(setup: Setup) -> pooled.SetupRows:
+    """A setup as the rows that learning takes."""
+    rows, shots = scored(setup), setup.shots
+    usual = setup.usual_dose() or np.nan
+    order = _column(rows, "serving_order")
+    covariates = np.column_stack(
+        [
+            np.log(rows["dose_g"].to_numpy(dtype=float) / usual) / DOSE_STEP,
+            order - np.nanmean(order) if np.isfinite(order).any() else order,
+            (rows["coffee_age_days"].to_numpy(dtype=float) - USUAL_AGE_DAYS) / AGE_STEP_DAYS,
+        ]
+    )
+    return pooled.SetupRows(
+        name=name(setup),
+        machine=machine(setup),
+        coffee=str(shots["coffee"].iloc[0]),
+        roast=_last(shots["roast"]),
+        kinds=(_last(shots["machine_model"]), _last(shots["grinder_model"])),
+        score=1.0 + (rows["score"].to_numpy(dtype=float) - setup.taste.scale[0]) / unit(setup.taste),
+        points=code(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
+        shot=np.asarray(pd.factorize(rows["shot_id"].astype("object"))[0], dtype=np.int64),
+        taster=tuple(str(taster) for taster in rows["taster"]),
+        session=tuple(_session(row) for row in rows.to_dict("records")),
+        covariates=np.clip(np.nan_to_num(covariates), -5.0, 5.0),
+    )
+
+
+def _column(rows: pd.DataFrame, column: str) -> Floats:
+    values = rows[column] if column in rows else pd.Series(np.nan, index=rows.index)
+    return values.to_numpy(dtype=float)
+
+
+def _last(column: pd.Series) -> str:
+    known = column.dropna()
+    return str(known.iloc[-1]) if len(known) else ""
+
+
+def _session(row: dict[Any, Any]) -> str:
+    """The sitting a score belongs to: as written, else its day."""
+    for value in (row.get("session"), row.get("session_of_shot")):
+        if value is not None and pd.notna(value):
+            return str(value)
+    return "" if pd.isna(row["pulled_at"]) else pd.Timestamp(row["pulled_at"]).date().isoformat()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PooledSurface(Surface):
+    """Answers of a learned surface; see :class:`tastefield.records.Surface`."""
+
+    model: str
+    tables: SurfaceTables
+    findings: tuple[Finding, ...]
+    shot_var: float
+    shot_var_range: tuple[float, float]
+    noise_var: float
+    coefficients: Floats
+    root: Floats
+    offset: float
+    unit: float
+    support: hull.Support
+    region: tuple[tuple[float, float], tuple[float, float]]
+    factors: tuple[str, ...] = field(default=("ratio", "shot_time_s"))
+
+    def mean(self, points: Floats) -> Floats:
+        return np.asarray(self.offset + self.unit * (pooled.basis.expand(code(points)) @ self.coefficients))
+
+    def sd(self, points: Floats) -> Floats:
+        return np.asarray(self.unit * np.sqrt(((pooled.basis.expand(code(points)) @ self.root) ** 2).sum(axis=1)))
+
+    def draws(self, points: Floats, n: int, seed: int) -> Floats:
+        normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
+        return self.mean(points) + self.unit * (normal @ (pooled.basis.expand(code(points)) @ self.root).T)
+
+    def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
+        return np.asarray(self.support.contains(code(points)))
+
+
+class Pooled(SurfaceModel):
+    """All setups as one process; its population is what the bench shares, and the answer of each setup."""
+
+    name = "pooled"
+
+    def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
+        """The scores of each setup as rows: their sums would depend on variances that are still to be found."""
+        return [rows_of(setup) for setup in setups if len(setup.shots)]
+
+    def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
+        setups = [rows for part in gathered for rows in part]
+        learned = pooled.learn(setups)
+        mean, cov = learned.spread.summary()
+        return {
+            "version": VERSION,
+            "parts": list(pooled.parts.NAMES),
+            "log_sd": mean.tolist(),
+            "log_sd_cov": cov.tolist(),
+            "hub": {"precision": learned.message.precision.tolist(), "told": learned.message.told.tolist()},
+            "setups": {key: _plain(known) for key, known in learned.setups.items()},
+            "machines": {key: _plain(known) for key, known in learned.machines.items()},
+            "variances": _variances(learned),
+            "support": hull.Support.around(learned.support, MARGIN).vertices.tolist() if len(learned.support) else [],
+        }
+
+    def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
+        if not len(setup.shots):
+            raise NotEnough("no shot was recorded", "pull a shot, taste it and write down dose, weight out and time")
+        if not population["support"]:
+            raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
+        known = population["setups"].get(name(setup))
+        if known is None:
+            return self.fit(setup, self.learn([self.gather([setup], ctx)], population, ctx), ctx)
+        return _surface(setup, known, population)
+
+    def untasted(self, setup: Setup, population: Population, ctx: Context) -> Surface | None:
+        """Its machine's surface, what is not known of the coffee and of the new setup added to the doubt."""
+        known = population["machines"].get(machine(setup))
+        return None if known is None or not population["support"] else _surface(setup, known, population)
+
+
+def _plain(known: pooled.Known) -> dict[str, Any]:
+    return {"mean": known.mean.tolist(), "root": known.root.tolist()}
+
+
+def _variances(learned: pooled.Learned) -> dict[str, list[float]]:
+    """Mean, and 5 % and 95 % of the variance of each part that a single score shows."""
+    found = {}
+    for part in ("shot", "noise", "taster"):
+        at = pooled.parts.NAMES.index(part)
+        mean, cov = learned.spread.summary()
+        half = float(distributions.norm.ppf(0.5 + LEVEL / 2) * np.sqrt(cov[at, at]))
+        value = float((learned.sds[:, at] ** 2).mean())
+        found[part] = [value, float(np.exp(2 * (mean[at] - half))), float(np.exp(2 * (mean[at] + half)))]
+    return found
+
+
+def _surface(setup: Setup, known: dict[str, Any], population: Population) -> PooledSurface:
+    scale = unit(setup.taste)
+    variances = {part: [value * scale**2 for value in values] for part, values in population["variances"].items()}
+    shot, low, high = variances["shot"]
+    root = np.array(known["root"], dtype=float)
+    support = hull.Support(np.array(population["support"], dtype=float), MARGIN)
+    ratio, time = (CENTRE * np.exp(np.array(support.bounds) * HALF_RANGE)).T.tolist()
+    surface = PooledSurface(
+        model="pooled",
+        tables=SurfaceTables(pd.DataFrame(), pd.DataFrame(), pd.DataFrame()),
+        findings=(),
+        shot_var=shot,
+        shot_var_range=(min(low, shot), max(high, shot)),
+        noise_var=variances["noise"][0],
+        coefficients=np.array(known["mean"], dtype=float),
+        root=root,
+        offset=setup.taste.scale[0] - scale,
+        unit=scale,
+        support=support,
+        region=((ratio[0], ratio[1]), (time[0], time[1])),
+    )
+    return _with_tables(surface, setup, variances)
+
+
+def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list[float]]) -> PooledSurface:
+    rows = scored(setup)
+    usual = CENTRE[None, :]
+    mean, error = float(surface.mean(usual)[0]), float(surface.sd(usual)[0])
+    half = float(distributions.norm.ppf(0.5 + LEVEL / 2)) * error
+    points = rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+    fitted = surface.mean(points) if len(points) else np.empty(0)
+    tables = SurfaceTables(
+        terms=pd.DataFrame(
+            [{"term": "1", "estimate": mean, "std_error": error, "lower": mean - half, "upper": mean + half}]
+        ),
+        fit=pd.DataFrame(
+            [
+                {
+                    "model": "pooled",
+                    "shots": rows["shot_id"].nunique(),
+                    "scores": len(rows),
+                    "tasters": rows["taster"].nunique(),
+                    "shot_var": variances["shot"][0],
+                    "noise_var": variances["noise"][0],
+                    "taster_var": variances["taster"][0],
+                }
+            ]
+        ),
+        observations=pd.DataFrame(
+            {
+                "shot_id": rows["shot_id"].astype(str),
+                "taster": rows["taster"].astype(str),
+                "ratio": points[:, 0],
+                "shot_time_s": points[:, 1],
+                "score": rows["score"].astype(float),
+                "fitted": fitted,
+                "residual": rows["score"].to_numpy(dtype=float) - fitted,
+            }
+        ),
+    )
+    notes = (finding("shot_and_noise_together"),) if not rows["shot_id"].duplicated().any() else ()
+    return replace(surface, tables=tables, findings=notes)
+
+
+@tastefield.hookimpl
+def tastefield_surfaces() -> list[SurfaceModel]:
+    """The pooled surface."""
+    return [Pooled()]
