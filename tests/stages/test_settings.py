@@ -122,9 +122,17 @@ def test_a_setting_is_held_one_step_beyond_what_ran(make_setup, hill):
 
 
 def test_with_small_steps_a_setting_may_lie_an_eighth_of_the_time_beyond_what_ran(make_setup, hill):
-    """Twelve per cent of time is two steps where a step is five per cent."""
+    """Twelve per cent of time is two steps where a step is five per cent; farther only where the line is sure."""
     setup = with_line(make_setup(numbered(settings_=(11, 12))), -0.05, [11, 12], sd=0.003)
-    assert dialled(setup, hill).position == 9
+    assert dialled(setup, hill).position == 8
+    line = replace(setup.bench.dial, cov=np.diag([0.01, 1e-6]))
+    assert dialled(replace(setup, bench=replace(setup.bench, dial=line)), hill).position == 9
+
+
+def test_a_sure_line_is_not_followed_to_times_at_which_shots_choke(make_setup, hill):
+    setup = with_line(make_setup(numbered(settings_=(7, 8))), -0.15, [7, 8], sd=0.003)
+    reach = with_reach(setup.bench.dial, setup.shots, GrinderConfig(name="A"))
+    assert reach.settable.min() == 6  # 36.5 s; at 5 it would be 42 s
 
 
 def test_a_choke_binds_even_where_finer_settings_ran(make_setup, hill):

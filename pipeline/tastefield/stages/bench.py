@@ -32,7 +32,9 @@ WRONG_GRIND = 0.3
 """Shots whose log time misses the written target by more than this were ground wrong: no scatter is read from them."""
 READINGS_NEEDED = 6
 BEYOND = 0.12
-"""How far past the settings that ran a setting may be recommended, in log time; one step of the dial at least."""
+"""How far past the settings that ran any may be recommended, in log time; one step of the dial at least."""
+FARTHEST, SURE_SD = 0.3, 0.08
+"""And how far where the line is known so well: the standard deviation of its log time is at most SURE_SD there."""
 LEVEL = 0.9
 """A slope that may be zero at this level leaves the dial without numbers of our own."""
 
@@ -180,9 +182,24 @@ def with_reach(line: DialLine, shots: pd.DataFrame, grinder: GrinderConfig) -> D
     here = since_zero(shots)
     choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
     step = line.step or 1.0
-    beyond = max(1.0, np.floor(BEYOND / abs(line.slope) / step)) * step
-    tried = (float(line.positions.min()), float(line.positions.max()))
-    return replace(line, settable=settable(step, tried, beyond, ends, choke, line.higher_is), choke=choke)
+    reached = _reached(line, float(line.positions.min()), -step), _reached(line, float(line.positions.max()), step)
+    return replace(line, settable=settable(step, reached, 0.0, ends, choke, line.higher_is), choke=choke)
+
+
+def _reached(line: DialLine, edge: float, step: float) -> float:
+    """The last position beyond this edge of what ran that may be recommended; ``step`` is signed.
+
+    Where the line is sure it is followed on, but not to times at which shots choke or gush.
+    """
+    a_step = abs(line.slope * step) - 1e-9
+    last = max(1, int(BEYOND / a_step))
+    for count in range(last + 1, int(FARTHEST / a_step) + 1):
+        here = np.array([1.0, edge + count * step])
+        time = np.exp(here @ [line.intercept, line.slope])
+        if here @ line.cov @ here > SURE_SD**2 or not GUSHED_BELOW_S <= time <= CHOKED_ABOVE_S:
+            break
+        last = count
+    return edge + last * step
 
 
 def _by_code(codes: np.ndarray, count: int) -> list[np.ndarray]:

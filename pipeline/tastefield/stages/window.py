@@ -19,6 +19,8 @@ LATTICE = 41
 LEVEL = 0.9
 MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
+ROOM_WORTH = 0.1
+"""Points of expected score, on a scale from 1 to 9, that room for the scatter on all sides is worth."""
 FARTHER = 0.4
 """How far beyond the setup's own shots, in logs, the lattice reaches where the surface speaks there."""
 FEWEST_TASTED = 3
@@ -57,11 +59,15 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
-    best = _best(options, positions, np.where(allowed, gain, -np.inf), assured & allowed, setup)
+    good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
+    assured &= allowed
+    roomy = assured & roominess(good, options, ratio, time, setup.bench.scatter.cov)
+    if roomy.any() and gain[roomy].max() >= gain[assured].max() - ROOM_WORTH * _unit(setup.taste):
+        assured = roomy
+    best = _best(options, positions, np.where(allowed, gain, -np.inf), assured, setup)
     if (given_up := float(gain[allowed].max() - gain[best])) >= 0.05:
         findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
     aimed = options[[best]]
-    good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     overdosed = setup.overdosed()
     if overdosed:
         findings.append(finding("dose_over_basket", most=f"{setup.most_dose():.1f}"))
@@ -236,7 +242,12 @@ def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
 
 def _tie(taste: Taste) -> float:
     """Recipes whose expected scores differ by less are told apart by nobody: 0.03 of a point on a scale from 1 to 9."""
-    return 0.03 * (taste.scale[1] - taste.scale[0]) / 8.0
+    return 0.03 * _unit(taste)
+
+
+def _unit(taste: Taste) -> float:
+    """One point of a scale from 1 to 9 on the scale of these scores."""
+    return (taste.scale[1] - taste.scale[0]) / 8.0
 
 
 def _best(points: Floats, positions: Floats | None, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:
@@ -294,15 +305,27 @@ def limits_about(
 
     A narrower window would call good shots bad.
     """
+    lines = _room_about(aim, ratio, time, cov)
+    if not good[lines[0] : lines[1] + 1, lines[2] : lines[3] + 1].all():
+        return None
+    top, bottom, left, right = largest_box(good, (lines[0], lines[1], lines[2], lines[3]), np.log(ratio), np.log(time))
+    return (float(ratio[top]), float(ratio[bottom])), (float(time[left]), float(time[right]))
+
+
+def roominess(good: NDArray[np.bool_], options: Floats, ratio: Floats, time: Floats, cov: Floats) -> NDArray[np.bool_]:
+    """Options (n, 2) about which recipes half a standard deviation of the scatter off are all assured."""
+    rooms = (_room_about(option, ratio, time, cov) for option in options)
+    return np.array([bool(good[a : b + 1, c : d + 1].all()) for a, b, c, d in rooms], dtype=bool)
+
+
+def _room_about(aim: Floats, ratio: Floats, time: Floats, cov: Floats) -> tuple[int, int, int, int]:
+    """First and last lattice line of ratio and of time within half a standard deviation of the scatter."""
     half = 0.5 * np.sqrt(np.diag(cov))
     lines = []
     for value, off, axis in zip(aim, half, (ratio, time), strict=True):
         at = np.interp(np.log(value) + np.array([-off, off]), np.log(axis), np.arange(len(axis)))
         lines += [int(np.floor(at[0] + 1e-6)), int(np.ceil(at[1] - 1e-6))]
-    if not good[lines[0] : lines[1] + 1, lines[2] : lines[3] + 1].all():
-        return None
-    top, bottom, left, right = largest_box(good, (lines[0], lines[1], lines[2], lines[3]), np.log(ratio), np.log(time))
-    return (float(ratio[top]), float(ratio[bottom])), (float(time[left]), float(time[right]))
+    return lines[0], lines[1], lines[2], lines[3]
 
 
 def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, float]) -> tuple[float, float, float]:
