@@ -74,14 +74,15 @@ def learn(
     plans: dict[float, Layout] = {}
     for tried, log_sd in points:
         plan = plans.setdefault(tried, laid_out(bench, tried))
-        found = evaluate(plan, batches(plan), log_sd, message, prior)
+        found = evaluate(plan, batches(plan), log_sd, message, prior, with_gradient=False)
         for name, moments in _answers(plan, found):
             mean, square = sums.setdefault(name, [np.zeros(WIDTH), np.zeros((WIDTH, WIDTH))])
             mean += moments.mean / len(points)
             square += (moments.cov + np.outer(moments.mean, moments.mean)) / len(points)
-    best = spread.best
-    plan = plans.setdefault(best.length, laid_out(bench, best.length))
-    told = hub_message(plan, evaluate(plan, batches(plan), best.log_sd, message, prior), message)
+    if not spread.sure:
+        plan = plans.setdefault(spread.best.length, laid_out(bench, spread.best.length))
+        found = evaluate(plan, batches(plan), spread.best.log_sd, message, prior, with_gradient=False)
+    told = hub_message(plan, found, message)
     grid = basis.expand(_grid(bench.shot_points))
     known = {name: _stored(mean, square - np.outer(mean, mean), grid) for name, (mean, square) in sums.items()}
     return Learned(
@@ -98,12 +99,12 @@ def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Momen
     """Moments of every setup, and of every machine with a new coffee."""
     bench = plan.bench
     answers = []
-    last = {int(machine): setup for setup, machine in reversed(list(enumerate(bench.machine)))}
+    first = dict(zip(*(values.tolist() for values in np.unique(bench.machine, return_index=True)), strict=True))
     for number in range(int(plan.unit.max(initial=-1)) + 1):
         unit = Unit(plan, found, number)
         for setup in np.flatnonzero(plan.unit == number).tolist():
             answers.append((("setup", bench.names[setup]), unit.answer(setup)))
-            if last[int(bench.machine[setup])] == setup:
+            if first[int(bench.machine[setup])] == setup:
                 answers.append((("machine", bench.machine_names[bench.machine[setup]]), unit.answer(setup, True)))
     return answers
 

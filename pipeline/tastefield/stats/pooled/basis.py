@@ -16,14 +16,14 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-HALF_WIDTH = 3.4
-"""L in coded units: ratios from 0.5 to 7.9 and times from 7 to 107 s, coded ln(./2)/ln 1.5 and ln(./27)/ln 1.5."""
+HALF_WIDTH = 3.6
+"""L in coded units: ratios from 0.46 to 8.6 and times from 6 to 116 s, coded ln(./2)/ln 1.5 and ln(./27)/ln 1.5."""
 REACH = 2.5
 """Points farther out are answered as the nearest one within: near the box's wall every sine is 0."""
 HIGHEST = 9
 """Most half waves of a function in all directions together: sqrt(a^2 + b^2) <= HIGHEST + 1/2."""
-LENGTHS = (0.65, 0.9, 1.25, 1.75)
-"""Lengths that are tried, coded units: below the first the sines cannot follow, above the last nothing bends."""
+LENGTHS = (0.65, 0.9, 1.25)
+"""Lengths that are tried, coded units: below them the sines cannot follow, above them hardly anything bends."""
 FALL_WIDTH = 0.8
 """Coded units (1 is half as much again) at which the fall from the usual recipe has made 39 % of its way."""
 

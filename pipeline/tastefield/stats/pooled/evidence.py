@@ -83,12 +83,18 @@ class Prior:
 
 
 def evaluate(
-    plan: Layout, units: Iterable[Batch], log_sd: Array, message: Message | None = None, prior: Prior | None = None
+    plan: Layout,
+    units: Iterable[Batch],
+    log_sd: Array,
+    message: Message | None = None,
+    prior: Prior | None = None,
+    with_gradient: bool = True,
 ) -> Evidence:
     """Evaluate one set of standard deviations.
 
     :param log_sd: log of each in the order of ``parts.NAMES``.
     :param message: what another bench told of the hub.
+    :param with_gradient: else the gradient is left NaN, and no unit is held in memory after it was used.
     """
     value, gradient = (prior or Prior.stated()).log_density(log_sd)
     variance = np.exp(2 * log_sd)
@@ -110,7 +116,8 @@ def evaluate(
             precision[columns, :common] += cross[:, :common]
             precision[np.ix_(columns, columns)] += cross[:, common:-1]
             told[columns] += cross[:, -1]
-        solved.append((batch, inverse, weighted))
+        if with_gradient:
+            solved.append((batch, inverse, weighted))
     precision, told = precision[:-1, :-1], told[:-1]
     precision[:common, common:] = precision[common:, :common].T
     prior_sd = plan.prior_sd(log_sd)
@@ -133,6 +140,8 @@ def evaluate(
     ruled = plan.group >= 0
     np.add.at(gradient, plan.group[ruled], squares[ruled])
     u, P = prior_sd * whitened, prior_sd[:, None] * P * prior_sd
+    if not with_gradient:
+        return Evidence(log_sd, value, np.full(len(log_sd), np.nan), u, P, precision, told)
     open_u, open_P = np.append(u, 0.0), np.pad(P, ((0, 1), (0, 1)))
     for batch, inverse, weighted in solved:
         own = batch.columns

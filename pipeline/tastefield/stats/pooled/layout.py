@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 HUB = 2 + basis.COUNT
 """Level, fall and the shared surface."""
 MOST_DIRECTIONS = 15
-MOST_UNKNOWNS = 2500
+MOST_UNKNOWNS = 2000
 """Beyond so many unknowns surfaces of coffees keep fewer directions together; the rest stays with the units."""
 MOST_ROWS = 400
 """A unit with more scores than this is parted, setup by setup: one block of thousands would cost minutes."""

@@ -97,13 +97,33 @@ class Bench:
         return self.points[np.unique(self.shot, return_index=True)[1]]
 
     def only(self, setups: Codes) -> Bench:
-        """The bench with the rows of these setups alone; codes stay as they are."""
+        """The bench of these setups (increasing) alone, as if no other had been recorded; tasters keep their codes."""
         kept = np.isin(self.setup, setups)
-        rows = {
-            name: getattr(self, name)[kept]
-            for name in ("score", "points", "covariates", "setup", "taster", "shot", "session")
-        }
-        return Bench(**{**self.__dict__, **rows})
+        kinds, kind_count = _renumbered(self.kinds[setups])
+        return Bench(
+            names=tuple(self.names[setup] for setup in setups),
+            machine_names=self.machine_names,
+            coffee_names=self.coffee_names,
+            machine=_renumbered(self.machine[setups])[0],
+            coffee=_renumbered(self.coffee[setups])[0],
+            roast=_renumbered(self.roast[setups])[0],
+            kinds=kinds,
+            kind_count=kind_count,
+            score=self.score[kept],
+            points=self.points[kept],
+            covariates=self.covariates[kept],
+            setup=np.searchsorted(setups, self.setup[kept]),
+            taster=self.taster[kept],
+            shot=self.shot[kept],
+            session=self.session[kept],
+            taster_count=self.taster_count,
+        )
+
+
+def _renumbered(codes: Codes) -> tuple[Codes, int]:
+    """Codes from 0 up without gaps, -1 kept; and how many there are."""
+    found = np.unique(codes[codes >= 0])
+    return np.where(codes >= 0, np.searchsorted(found, codes), -1), len(found)
 
 
 def gathered(parts: Sequence[SetupRows]) -> Bench:

@@ -17,11 +17,13 @@ from tastefield.stats.pooled.rows import Bench, Codes
 
 Array = NDArray[np.float64]
 
-MOST_SEARCHED = 1500
+MOST_SEARCHED = 2000
 """Scores that standard deviations are searched with; beyond, they are as good as known and every setup is answered
 at the likeliest ones alone."""
 LIKELY = 0.1
 """Lengths with less than this share of the weight are dropped."""
+GOLDEN = 0.6180339887
+"""Multiples of it, less their whole part, fall evenly: coffees are taken in that order."""
 UNLIKELY = 4.0
 """A length whose highest log density is this far below that of the best is dropped without a further look."""
 BOUNDS = (np.log(0.01), np.log(5.0))
@@ -141,6 +143,12 @@ class _Top:
 
 
 def _some(bench: Bench) -> Codes:
-    """Setups to search with: all, or every k-th, so that large and small ones stand for the rest."""
-    every = max(len(bench.score) // MOST_SEARCHED, 1)
-    return np.arange(0, len(bench.names), every)
+    """Setups to search with: all, or those of some coffees, so that what setups of one coffee share is seen."""
+    if len(bench.score) <= MOST_SEARCHED:
+        return np.arange(len(bench.names))
+    of_coffee = np.bincount(bench.coffee[bench.setup], minlength=int(bench.coffee.max()) + 1)
+    spread = np.argsort((np.arange(len(of_coffee)) * GOLDEN) % 1.0, kind="stable")
+    taken = spread[: max(int((np.cumsum(of_coffee[spread]) <= MOST_SEARCHED).sum()), 1)]
+    some = np.flatnonzero(np.isin(bench.coffee, taken))
+    enough = np.searchsorted(np.cumsum(np.bincount(bench.setup, minlength=len(bench.names))[some]), MOST_SEARCHED) + 1
+    return some[:enough]

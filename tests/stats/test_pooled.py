@@ -1,0 +1,357 @@
+"""The pooled process against dense algebra, an independent library, and draws from itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.special import ndtr
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import RBF
+
+from tastefield.stats import pooled
+from tastefield.stats.pooled import basis, parts
+from tastefield.stats.pooled.answer import Unit
+from tastefield.stats.pooled.evidence import HUB, Message, evaluate, hub_message
+from tastefield.stats.pooled.layout import batches, laid_out
+from tastefield.stats.pooled.rows import gathered
+from tastefield.stats.pooled.search import spread_of
+
+LOG_SD = parts.start() + 0.2 * np.sin(1.0 + np.arange(len(parts.NAMES)))
+SD = dict(zip(parts.NAMES, np.exp(LOG_SD), strict=True))
+LENGTH = 0.9
+POINTS = np.array([[0.0, 0.0], [0.5, -0.4], [-0.7, 0.3]])
+
+
+def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
+    """Setups with everything recorded: roasts, models, sessions, covariates, tasters who miss some shots."""
+    rng = np.random.default_rng(seed)
+    made_up = []
+    for number in range(setups):
+        count = int(rng.integers(*shots))
+        shot = np.repeat(np.arange(count), tasters)
+        points = 0.6 * rng.normal(size=(count, 2))
+        score = 6.0 - (points**2).sum(axis=1)[shot] + rng.normal(size=len(shot))
+        given = rng.random(len(shot)) < 0.8
+        given[0] = True
+        coffee = int(rng.integers(coffees))
+        made_up.append(
+            pooled.SetupRows(
+                name=f"setup {number}",
+                machine=f"machine {number % machines}",
+                coffee=f"coffee {coffee}",
+                roast=["light", "dark", ""][coffee % 3],
+                kinds=("model a" if number % 2 else "", f"grinder {number % 3}"),
+                score=score[given],
+                points=points[shot][given],
+                shot=shot[given],
+                taster=tuple(np.tile([f"taster {i}" for i in range(tasters)], count)[given]),
+                session=tuple(f"day {number}" if i % 2 else "" for i in np.flatnonzero(given)),
+                covariates=0.5 * rng.normal(size=(len(shot), 3))[given],
+            )
+        )
+    return made_up
+
+
+def same(a, b):
+    return (np.asarray(a)[:, None] == np.asarray(b)) & (np.asarray(a) >= 0)[:, None]
+
+
+def covariance(one, other, plan=None):
+    """What any two scores share, part by part, written down anew. Rows are dicts of arrays.
+
+    :param plan: where given, units share of surfaces that have columns only their leading directions.
+    """
+    phi = [basis.functions(rows["points"]) for rows in (one, other)]
+    smooth = (phi[0] * basis.weights(LENGTH)) @ phi[1].T
+    shared = dict.fromkeys(("coffee", "machine", "setup", "roast"), smooth)
+    if plan is not None:
+        leading = np.where(
+            one["unit"][:, None] == other["unit"], smooth, (phi[0] @ plan.directions) @ (phi[1] @ plan.directions).T
+        )
+        shared |= {plan.column_factor: leading, "roast": leading}
+    alike = {
+        name: same(one[name], other[name]) for name in one if name not in ("points", "covariates", "kinds", "unit")
+    }
+    total = parts.CENTRE[1] ** 2 + parts.FALL[1] ** 2 * np.outer(basis.fall(one["points"]), basis.fall(other["points"]))
+    total = total + SD["shared"] ** 2 * smooth
+    for factor in ("coffee", "machine", "setup", "roast"):
+        level = "kind level" if factor == "roast" else f"{factor} level"
+        total = total + alike[factor] * (SD[factor] ** 2 * shared[factor] + SD[level] ** 2)
+    for kind in range(2):
+        total = total + SD["kind level"] ** 2 * same(one["kinds"][:, kind], other["kinds"][:, kind])
+    total = total + SD["taster"] ** 2 * alike["taster"]
+    total = total + SD["taster x coffee"] ** 2 * alike["taster"] * alike["coffee"]
+    total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"]
+    slopes = np.array([parts.SLOPE_SD[name] for name in pooled.COVARIATES]) ** 2
+    return total + (one["covariates"] * slopes) @ other["covariates"].T
+
+
+def rows_of(plan):
+    bench, setup = plan.bench, plan.bench.setup
+    return {
+        "unit": plan.unit[setup],
+        "points": bench.points,
+        "coffee": bench.coffee[setup],
+        "machine": bench.machine[setup],
+        "roast": bench.roast[setup],
+        "kinds": bench.kinds[setup],
+        "setup": setup,
+        "taster": bench.taster,
+        "session": bench.session,
+        "shot": bench.shot,
+        "covariates": bench.covariates,
+    }
+
+
+def asked(plan, setup, taster, new_coffee=False):
+    """Rows that ask for one taster's expected score of a setup at POINTS: no shot, no session, nothing unusual."""
+    n, bench = len(POINTS), plan.bench
+    none = np.full(n, -1)
+    return {
+        "unit": np.full(n, -1 if new_coffee and plan.unit_factor == "coffee" else plan.unit[setup]),
+        "points": POINTS,
+        "coffee": np.full(n, 99 if new_coffee else bench.coffee[setup]),
+        "machine": np.full(n, bench.machine[setup]),
+        "roast": np.full(n, 99 if new_coffee else bench.roast[setup]),
+        "kinds": np.tile(bench.kinds[setup], (n, 1)),
+        "setup": np.full(n, 99 if new_coffee else setup),
+        "taster": np.full(n, taster),
+        "session": none,
+        "shot": none,
+        "covariates": np.zeros((n, 3)),
+    }
+
+
+def joined(plan, setup, new_coffee=False, exactly=False):
+    """Covariance of all scores, of the typical taster's surface at POINTS with them, and of that surface."""
+    rows, how = rows_of(plan), None if exactly else plan
+    V = covariance(rows, rows, how) + SD["noise"] ** 2 * np.eye(len(plan.bench.score))
+    tasters = [asked(plan, setup, taster, new_coffee) for taster in range(plan.bench.taster_count)]
+    across = np.mean([covariance(one, rows, how) for one in tasters], axis=0)
+    return V, across, np.mean([[covariance(a, b, how) for a in tasters] for b in tasters], axis=(0, 1))
+
+
+def by_hand(plan, setup, new_coffee=False, exactly=False):
+    """Mean and covariance of the typical taster's surface at POINTS, by conditioning the whole joint normal."""
+    V, across, own = joined(plan, setup, new_coffee, exactly)
+    off = plan.bench.score - parts.CENTRE[0] - parts.FALL[0] * basis.fall(plan.bench.points)
+    mean = parts.CENTRE[0] + parts.FALL[0] * basis.fall(POINTS) + across @ np.linalg.solve(V, off)
+    return mean, own - across @ np.linalg.solve(V, across.T), V, off
+
+
+SHAPES = {"machines are units": {"machines": 5, "coffees": 3}, "coffees are units": {"machines": 2, "coffees": 7}}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_likelihood_is_that_of_the_joint_normal_written_down_densely(shape):
+    plan = laid_out(gathered(made(**SHAPES[shape])), LENGTH)
+    assert shape.startswith(plan.unit_factor)
+    *_, V, off = by_hand(plan, 0)
+    dense = -0.5 * (np.linalg.slogdet(V)[1] + off @ np.linalg.solve(V, off)) + parts.log_prior(LOG_SD)[0]
+    assert evaluate(plan, batches(plan), LOG_SD).value == pytest.approx(dense, abs=1e-8)
+
+
+@pytest.mark.parametrize("new_coffee", [False, True])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_setup_and_a_machine_with_a_new_coffee_are_answered_as_the_joint_normal_answers(shape, new_coffee):
+    plan = laid_out(gathered(made(**SHAPES[shape])), LENGTH)
+    found = evaluate(plan, batches(plan), LOG_SD, with_gradient=False)
+    at = basis.expand(POINTS)
+    for setup in range(len(plan.bench.names)):
+        moments = Unit(plan, found, int(plan.unit[setup])).answer(setup, new_coffee)
+        for exactly, tolerance in ((False, 1e-8), (True, 1e-4)):
+            mean, cov, *_ = by_hand(plan, setup, new_coffee, exactly)
+            np.testing.assert_allclose(at @ moments.mean, mean, atol=tolerance)
+            np.testing.assert_allclose(at @ moments.cov @ at.T, cov, atol=tolerance)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("told", [False, True])
+def test_the_gradient_is_that_of_finite_differences(shape, told):
+    plan = laid_out(gathered(made(**SHAPES[shape])), LENGTH)
+    message = None
+    if told:
+        earlier = laid_out(gathered(made(seed=9)), LENGTH)
+        message = hub_message(earlier, evaluate(earlier, batches(earlier), LOG_SD), None)
+    units = tuple(batches(plan))
+    found = evaluate(plan, units, LOG_SD, message)
+    steps = 1e-5 * np.eye(len(LOG_SD))
+    ends = [[evaluate(plan, units, LOG_SD + way * step, message).value for way in (1, -1)] for step in steps]
+    slopes = [(up - down) / 2e-5 for up, down in ends]
+    np.testing.assert_allclose(found.gradient, slopes, atol=1e-5)
+
+
+def test_few_directions_lose_no_variance():
+    """What a coffee's leading directions leave stays with its scores: the likelihood knows the whole variance."""
+    bench = gathered(made(setups=1, coffees=1, machines=1))
+    plan = laid_out(bench, LENGTH)
+    coarse = replace(plan, directions=plan.directions[:, :0], left=np.diag(plan.weights))
+    short = replace(coarse, size=coarse.starts["coffee"] + 2, **_cut(coarse))
+    values = [evaluate(layout, batches(layout), LOG_SD).value for layout in (plan, short)]
+    assert values[0] == pytest.approx(values[1], abs=1e-8)
+
+
+def _cut(plan):
+    """Group, scale and mean of a layout whose blocks hold their level alone."""
+    kept = plan.starts["coffee"] + np.arange(1)
+    roast = plan.starts["roast"] + np.arange(1)
+    index = np.concatenate([np.arange(plan.starts["coffee"]), kept, roast])
+    starts = {**plan.starts, "roast": plan.starts["coffee"] + 1}
+    return {"group": plan.group[index], "scale": plan.scale[index], "mean": plan.mean[index], "starts": starts}
+
+
+def test_sines_stand_for_the_squared_exponential_where_they_are_asked():
+    """Against scikit-learn's RBF kernel, over the ratios and times that espresso takes."""
+    axis = np.linspace(-1.8, 1.8, 13)
+    grid = np.column_stack([a.ravel() for a in np.meshgrid(axis, axis)])
+    phi = basis.functions(grid)[:, 2:]
+    for length in basis.LENGTHS:
+        sines = (phi * basis.weights(length)[2:]) @ phi.T
+        assert np.abs(sines - RBF(length)(grid)).max() <= (0.002 if length == 0.9 else 0.035)
+
+
+def test_with_one_part_the_answer_is_that_of_an_independent_gaussian_process(monkeypatch):
+    """scikit-learn's GaussianProcessRegressor at the same length and variances: mean to 0.02, chances to 0.01."""
+    monkeypatch.setattr(basis, "TILT", 1e-6)
+    rng = np.random.default_rng(4)
+    points = 0.7 * rng.normal(size=(25, 2))
+    score = 6.3 - 3 * basis.fall(points) + 0.5 * np.sin(2 * points[:, 0]) + 0.5 * rng.normal(size=25)
+    rows = pooled.SetupRows(
+        *("s", "m", "c", "", ("", "")), score, points, np.arange(25), ("t",) * 25, ("",) * 25, np.zeros((25, 3))
+    )
+    log_sd = np.full(len(parts.NAMES), -12.0)
+    for name, sd in {"shared": 0.6, "noise": 0.5}.items():
+        log_sd[parts.NAMES.index(name)] = np.log(sd)
+    monkeypatch.setattr(parts, "CENTRE", (6.3, 1e-6))
+    monkeypatch.setattr(parts, "FALL", (-3.0, 1e-6))
+    plan = laid_out(gathered([rows]), LENGTH)
+    moments = Unit(plan, evaluate(plan, batches(plan), log_sd, with_gradient=False), 0).answer(0)
+    general = GaussianProcessRegressor(0.36 * RBF(LENGTH), alpha=0.25, optimizer=None)
+    general.fit(points, score - 6.3 + 3 * basis.fall(points))
+    mean, sd = general.predict(points, return_std=True)
+    at = basis.expand(points)
+    ours, own_sd = at @ moments.mean, np.sqrt(np.einsum("ij,jk,ik->i", at, moments.cov, at))
+    np.testing.assert_allclose(ours, mean + 6.3 - 3 * basis.fall(points), atol=0.02)
+    chances = [
+        ndtr((m - 6.5) / np.sqrt(s**2 + 0.1)) for m, s in ((ours, own_sd), (mean + 6.3 - 3 * basis.fall(points), sd))
+    ]
+    np.testing.assert_allclose(*chances, atol=0.01)
+
+
+def drawn(plan, rng):
+    """Scores of the whole bench from the model itself, and the truth of setup 0 at POINTS for the typical taster."""
+    V, across, own = joined(plan, 0)
+    joint = np.block([[V, across.T], [across, own]])
+    values = np.linalg.cholesky(joint + 1e-9 * np.eye(len(joint))) @ rng.normal(size=len(joint))
+    values += parts.CENTRE[0] + parts.FALL[0] * np.concatenate([basis.fall(plan.bench.points), basis.fall(POINTS)])
+    return values[: len(V)], values[len(V) :]
+
+
+def test_truths_drawn_from_the_model_fall_evenly_within_what_it_says_of_them():
+    """Simulation-based calibration (Talts et al. 2018, from memory): ranks of truths among answers are uniform."""
+    rng = np.random.default_rng(7)
+    plan = laid_out(gathered(made()), LENGTH)
+    at = basis.expand(POINTS)
+    ranks = []
+    for _ in range(200):
+        score, truth = drawn(plan, rng)
+        again = replace(plan, bench=replace(plan.bench, score=score))
+        found = evaluate(again, batches(again), LOG_SD, with_gradient=False)
+        moments = Unit(again, found, int(plan.unit[0])).answer(0)
+        z = (truth - at @ moments.mean) / np.sqrt(np.diag(at @ moments.cov @ at.T))
+        ranks.append(ndtr(z))
+    for ranks_at_point in np.array(ranks).T:
+        assert stats.kstest(ranks_at_point, "uniform").pvalue > 0.001
+
+
+def test_the_scores_of_one_shot_are_no_repeats_of_it():
+    """Twenty tastes of one shot leave its own luck in the answer; twenty shots do not."""
+
+    def doubt(shot):
+        n = len(shot)
+        rows = pooled.SetupRows(
+            *("s", "m", "c", "", ("", "")),
+            *(np.full(n, 6.0), np.zeros((n, 2)), shot, tuple(f"t{i}" for i in range(n)), ("",) * n, np.zeros((n, 3))),
+        )
+        plan = laid_out(gathered([rows]), LENGTH)
+        found = evaluate(plan, batches(plan), parts.start(), with_gradient=False)
+        at = basis.expand(np.zeros((1, 2)))
+        return float((at @ Unit(plan, found, 0).answer(0).cov @ at.T)[0, 0])
+
+    one, many = doubt(np.zeros(20, dtype=np.int64)), doubt(np.arange(20))
+    assert one - many == pytest.approx(0.35**2 * (1 - 1 / 20), rel=0.35)
+
+
+def test_order_and_names_change_nothing():
+    setups = made()
+    before = pooled.learn(setups)
+    renamed = [
+        replace(
+            rows,
+            machine=rows.machine[::-1],
+            coffee=f"no. {int(rows.coffee[-1]) * 7 % 5}",
+            taster=tuple(name[::-1] for name in rows.taster),
+            score=rows.score[::-1],
+            points=rows.points[::-1],
+            shot=rows.shot[::-1],
+            session=rows.session[::-1],
+            covariates=rows.covariates[::-1],
+        )
+        for rows in reversed(setups)
+    ]
+    renamed = [replace(rows, taster=rows.taster[::-1]) for rows in renamed]
+    after = pooled.learn(renamed)
+    at = basis.expand(POINTS)
+    for name, known in before.setups.items():
+        np.testing.assert_allclose(at @ known.mean, at @ after.setups[name].mean, atol=1e-6)
+        sds = [np.sqrt(((at @ one.root) ** 2).sum(axis=1)) for one in (known, after.setups[name])]
+        np.testing.assert_allclose(*sds, atol=1e-6)
+
+
+def test_a_setup_that_nobody_tasted_is_answered_from_the_others_and_less_surely():
+    setups = made()
+    empty = replace(
+        setups[0],
+        **{"name": "new", "score": np.empty(0), "points": np.empty((0, 2)), "shot": np.empty(0, dtype=np.int64)},
+        **{"taster": (), "session": (), "covariates": np.empty((0, 3))},
+    )
+    found = pooled.learn([*setups, empty])
+    doubt = {name: float((known.root[0] ** 2).sum()) for name, known in found.setups.items()}
+    assert doubt["new"] > doubt[setups[0].name]
+    assert found.machines[setups[0].machine].root is not None
+
+
+def test_points_that_stand_for_the_likely_ones_have_their_mean_and_covariance():
+    spread = spread_of(gathered(made()))
+    moved = [log_sd for length, log_sd in spread.points()]
+    assert len(moved) == 16
+    if len(spread.peaks) == 1:
+        mean, cov = spread.summary()
+        np.testing.assert_allclose(np.mean(moved, axis=0), mean, atol=0.05)
+        np.testing.assert_allclose(np.cov(np.array(moved).T, bias=True), cov, atol=0.05)
+    assert sum(spread.weights) == pytest.approx(1.0)
+
+
+def test_part_of_a_bench_is_laid_out_as_if_nothing_else_had_been_recorded():
+    bench = gathered(made(setups=12, machines=12, coffees=6))
+    some = bench.only(np.array([0, 3, 5]))
+    assert some.names == tuple(bench.names[i] for i in (0, 3, 5))
+    assert set(some.machine) == set(range(3))
+    assert laid_out(some, LENGTH).size < laid_out(bench, LENGTH).size
+    np.testing.assert_array_equal(some.points, bench.points[np.isin(bench.setup, [0, 3, 5])])
+
+
+def test_a_message_is_what_the_scores_told_of_the_hub_and_nothing_of_the_prior():
+    bench = gathered(made())
+    plan = laid_out(bench, LENGTH)
+    found = evaluate(plan, batches(plan), LOG_SD, with_gradient=False)
+    message = hub_message(plan, found, None)
+    prior = np.diag(plan.prior_sd(LOG_SD)[:HUB] ** -2.0)
+    root = np.sqrt(np.diag(prior))
+    scaled = (message.precision + prior) / np.outer(root, root)
+    np.testing.assert_allclose(scaled @ (root * found.u[:HUB]), message.told / root, atol=1e-8)
+    nothing = evaluate(plan, batches(plan), LOG_SD, Message.nothing(), with_gradient=False)
+    assert nothing.value == pytest.approx(found.value, abs=1e-9)
