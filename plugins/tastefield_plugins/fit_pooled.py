@@ -62,8 +62,9 @@ def scored(setup: Setup) -> pd.DataFrame:
 
 def rows_of(setup: Setup) -> pooled.SetupRows:
     """A setup as the rows that learning takes."""
-    rows, shots = scored(setup), setup.shots
-    usual = setup.usual_dose() or np.nan
+    rows, shots = scored(setup), setup.shots.sort_values(["pulled_at", "place", "row"], kind="stable")
+    number = {shot: at for at, shot in enumerate(shots["shot_id"])}
+    usual = replace(setup, shots=shots).usual_dose() or np.nan
     order = _column(rows, "serving_order")
     covariates = np.column_stack(
         [
@@ -80,10 +81,28 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
         kinds=(_last(shots["machine_model"]), _last(shots["grinder_model"])),
         score=1.0 + (rows["score"].to_numpy(dtype=float) - setup.taste.scale[0]) / unit(setup.taste),
         points=code(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
-        shot=np.asarray(pd.factorize(rows["shot_id"].astype("object"))[0], dtype=np.int64),
+        shot=rows["shot_id"].map(number).to_numpy(dtype=np.int64),
         taster=tuple(str(taster) for taster in rows["taster"]),
         session=tuple(_session(row) for row in rows.to_dict("records")),
         covariates=np.clip(np.nan_to_num(covariates), -5.0, 5.0),
+        readings=_readings(setup, number),
+    )
+
+
+def _readings(setup: Setup, number: dict[str, int]) -> pooled.Readings | None:
+    """Extraction of the shots that were read, where the bench knows what ratio and time lead to expect of it."""
+    line = setup.bench.extraction
+    read = setup.shots.dropna(subset=["extraction_pct", "u_extraction_pct", "ratio", "shot_time_s"])
+    if line is None or read.empty:
+        return None
+    percent = read["extraction_pct"].to_numpy(dtype=float)
+    error = read["u_extraction_pct"].to_numpy(dtype=float) / percent
+    return pooled.Readings(
+        extraction=np.log(percent / pooled.USUAL_EXTRACTION_PCT) / pooled.EXTRACTION_UNIT,
+        points=code(read[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
+        shot=read["shot_id"].map(number).to_numpy(dtype=np.int64),
+        error_var=(error / pooled.EXTRACTION_UNIT) ** 2,
+        departure_var=line.residual_var / pooled.EXTRACTION_UNIT**2,
     )
 
 
@@ -254,7 +273,8 @@ def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list
             }
         ),
     )
-    notes = (finding("shot_and_noise_together"),) if not rows["shot_id"].duplicated().any() else ()
+    once = len(rows) > 0 and not rows["shot_id"].duplicated().any()
+    notes = (finding("shot_and_noise_together"),) if once else ()
     return replace(surface, tables=tables, findings=notes)
 
 

@@ -19,8 +19,10 @@ from tastefield.stats.pooled.layout import batches, laid_out
 from tastefield.stats.pooled.rows import gathered
 from tastefield.stats.pooled.search import spread_of
 
-LOG_SD = parts.start() + 0.2 * np.sin(1.0 + np.arange(len(parts.NAMES)))
-SD = dict(zip(parts.NAMES, np.exp(LOG_SD), strict=True))
+THETA = parts.start() + 0.2 * np.sin(1.0 + np.arange(len(parts.NAMES) + 1))
+SD = dict(zip(parts.NAMES, np.exp(THETA), strict=False))
+EFFECT = 0.6
+THETA[-1] = EFFECT
 LENGTH = 0.9
 POINTS = np.array([[0.0, 0.0], [0.5, -0.4], [-0.7, 0.3]])
 
@@ -37,6 +39,9 @@ def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
         given = rng.random(len(shot)) < 0.8
         given[0] = True
         coffee = int(rng.integers(coffees))
+        read = np.arange(0, count + 1, 2)  # the last one was read and not tasted
+        at = np.vstack([points, [[0.1, 0.2]]])[read]
+        readings = pooled.Readings(rng.normal(size=len(read)), at, read, 0.01 + 0.02 * rng.random(len(read)), 0.3)
         made_up.append(
             pooled.SetupRows(
                 name=f"setup {number}",
@@ -50,6 +55,7 @@ def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
                 taster=tuple(np.tile([f"taster {i}" for i in range(tasters)], count)[given]),
                 session=tuple(f"day {number}" if i % 2 else "" for i in np.flatnonzero(given)),
                 covariates=0.5 * rng.normal(size=(len(shot), 3))[given],
+                readings=readings if number % 3 else None,
             )
         )
     return made_up
@@ -57,6 +63,9 @@ def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
 
 def same(a, b):
     return (np.asarray(a)[:, None] == np.asarray(b)) & (np.asarray(a) >= 0)[:, None]
+
+
+NOT_CODES = ("points", "covariates", "kinds", "unit", "read", "error_var", "departure_var")
 
 
 def covariance(one, other, plan=None):
@@ -72,9 +81,8 @@ def covariance(one, other, plan=None):
             one["unit"][:, None] == other["unit"], smooth, (phi[0] @ plan.directions) @ (phi[1] @ plan.directions).T
         )
         shared |= {plan.column_factor: leading, "roast": leading}
-    alike = {
-        name: same(one[name], other[name]) for name in one if name not in ("points", "covariates", "kinds", "unit")
-    }
+    alike = {name: same(one[name], other[name]) for name in one if name not in NOT_CODES}
+    read, tasted = np.outer(one["read"], other["read"]), np.outer(~one["read"], ~other["read"])
     total = parts.CENTRE[1] ** 2 + parts.FALL[1] ** 2 * np.outer(basis.fall(one["points"]), basis.fall(other["points"]))
     total = total + SD["shared"] ** 2 * smooth
     for factor in ("coffee", "machine", "setup", "roast"):
@@ -86,7 +94,14 @@ def covariance(one, other, plan=None):
     total = total + SD["taster x coffee"] ** 2 * alike["taster"] * alike["coffee"]
     total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"]
     slopes = np.array([parts.SLOPE_SD[name] for name in pooled.COVARIATES]) ** 2
-    return total + (one["covariates"] * slopes) @ other["covariates"].T
+    total = total + (one["covariates"] * slopes) @ other["covariates"].T
+    x, sd = (one["points"], other["points"]), parts.EXTRACTION_SD
+    extraction = parts.EXTRACTION_LINE_SD**2 * (1 + x[0] @ x[1].T)
+    extraction = extraction + sd["unit"] ** 2 * (one["unit"][:, None] == other["unit"])
+    extraction = extraction + alike["setup"] * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x[0] @ x[1].T))
+    effects = np.where(one["read"], 1.0, EFFECT), np.where(other["read"], 1.0, EFFECT)
+    departure = np.outer(*effects) * alike["shot"] * one["departure_var"]
+    return tasted * total + read * extraction + departure
 
 
 def rows_of(plan):
@@ -103,6 +118,9 @@ def rows_of(plan):
         "session": bench.session,
         "shot": bench.shot,
         "covariates": bench.covariates,
+        "read": bench.read,
+        "error_var": bench.error_var,
+        "departure_var": bench.departure_var,
     }
 
 
@@ -122,22 +140,29 @@ def asked(plan, setup, taster, new_coffee=False):
         "session": none,
         "shot": none,
         "covariates": np.zeros((n, 3)),
+        "read": np.zeros(n, dtype=bool),
+        "departure_var": bench.departure_var,
     }
 
 
 def joined(plan, setup, new_coffee=False, exactly=False):
     """Covariance of all scores, of the typical taster's surface at POINTS with them, and of that surface."""
     rows, how = rows_of(plan), None if exactly else plan
-    V = covariance(rows, rows, how) + SD["noise"] ** 2 * np.eye(len(plan.bench.score))
+    V = covariance(rows, rows, how) + np.diag(np.where(rows["read"], rows["error_var"], SD["noise"] ** 2))
     tasters = [asked(plan, setup, taster, new_coffee) for taster in range(plan.bench.taster_count)]
     across = np.mean([covariance(one, rows, how) for one in tasters], axis=0)
     return V, across, np.mean([[covariance(a, b, how) for a in tasters] for b in tasters], axis=(0, 1))
 
 
+def expected(bench):
+    """What is expected of every row before anything was tasted."""
+    return np.where(bench.read, 0.0, parts.CENTRE[0] + parts.FALL[0] * basis.fall(bench.points))
+
+
 def by_hand(plan, setup, new_coffee=False, exactly=False):
     """Mean and covariance of the typical taster's surface at POINTS, by conditioning the whole joint normal."""
     V, across, own = joined(plan, setup, new_coffee, exactly)
-    off = plan.bench.score - parts.CENTRE[0] - parts.FALL[0] * basis.fall(plan.bench.points)
+    off = plan.bench.value - expected(plan.bench)
     mean = parts.CENTRE[0] + parts.FALL[0] * basis.fall(POINTS) + across @ np.linalg.solve(V, off)
     return mean, own - across @ np.linalg.solve(V, across.T), V, off
 
@@ -150,15 +175,15 @@ def test_the_likelihood_is_that_of_the_joint_normal_written_down_densely(shape):
     plan = laid_out(gathered(made(**SHAPES[shape])), LENGTH)
     assert shape.startswith(plan.unit_factor)
     *_, V, off = by_hand(plan, 0)
-    dense = -0.5 * (np.linalg.slogdet(V)[1] + off @ np.linalg.solve(V, off)) + parts.log_prior(LOG_SD)[0]
-    assert evaluate(plan, batches(plan), LOG_SD).value == pytest.approx(dense, abs=1e-8)
+    dense = -0.5 * (np.linalg.slogdet(V)[1] + off @ np.linalg.solve(V, off)) + parts.log_prior(THETA)[0]
+    assert evaluate(plan, batches(plan), THETA).value == pytest.approx(dense, abs=1e-8)
 
 
 @pytest.mark.parametrize("new_coffee", [False, True])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_a_setup_and_a_machine_with_a_new_coffee_are_answered_as_the_joint_normal_answers(shape, new_coffee):
     plan = laid_out(gathered(made(**SHAPES[shape])), LENGTH)
-    found = evaluate(plan, batches(plan), LOG_SD, with_gradient=False)
+    found = evaluate(plan, batches(plan), THETA, with_gradient=False)
     at = basis.expand(POINTS)
     for setup in range(len(plan.bench.names)):
         moments = Unit(plan, found, int(plan.unit[setup])).answer(setup, new_coffee)
@@ -175,11 +200,11 @@ def test_the_gradient_is_that_of_finite_differences(shape, told):
     message = None
     if told:
         earlier = laid_out(gathered(made(seed=9)), LENGTH)
-        message = hub_message(earlier, evaluate(earlier, batches(earlier), LOG_SD), None)
+        message = hub_message(earlier, evaluate(earlier, batches(earlier), THETA), None)
     units = tuple(batches(plan))
-    found = evaluate(plan, units, LOG_SD, message)
-    steps = 1e-5 * np.eye(len(LOG_SD))
-    ends = [[evaluate(plan, units, LOG_SD + way * step, message).value for way in (1, -1)] for step in steps]
+    found = evaluate(plan, units, THETA, message)
+    steps = 1e-5 * np.eye(len(THETA))
+    ends = [[evaluate(plan, units, THETA + way * step, message).value for way in (1, -1)] for step in steps]
     slopes = [(up - down) / 2e-5 for up, down in ends]
     np.testing.assert_allclose(found.gradient, slopes, atol=1e-5)
 
@@ -190,7 +215,7 @@ def test_few_directions_lose_no_variance():
     plan = laid_out(bench, LENGTH)
     coarse = replace(plan, directions=plan.directions[:, :0], left=np.diag(plan.weights))
     short = replace(coarse, size=coarse.starts["coffee"] + 2, **_cut(coarse))
-    values = [evaluate(layout, batches(layout), LOG_SD).value for layout in (plan, short)]
+    values = [evaluate(layout, batches(layout), THETA).value for layout in (plan, short)]
     assert values[0] == pytest.approx(values[1], abs=1e-8)
 
 
@@ -222,13 +247,13 @@ def test_with_one_part_the_answer_is_that_of_an_independent_gaussian_process(mon
     rows = pooled.SetupRows(
         *("s", "m", "c", "", ("", "")), score, points, np.arange(25), ("t",) * 25, ("",) * 25, np.zeros((25, 3))
     )
-    log_sd = np.full(len(parts.NAMES), -12.0)
+    theta = np.append(np.full(len(parts.NAMES), -12.0), 0.0)
     for name, sd in {"shared": 0.6, "noise": 0.5}.items():
-        log_sd[parts.NAMES.index(name)] = np.log(sd)
+        theta[parts.NAMES.index(name)] = np.log(sd)
     monkeypatch.setattr(parts, "CENTRE", (6.3, 1e-6))
     monkeypatch.setattr(parts, "FALL", (-3.0, 1e-6))
     plan = laid_out(gathered([rows]), LENGTH)
-    moments = Unit(plan, evaluate(plan, batches(plan), log_sd, with_gradient=False), 0).answer(0)
+    moments = Unit(plan, evaluate(plan, batches(plan), theta, with_gradient=False), 0).answer(0)
     general = GaussianProcessRegressor(0.36 * RBF(LENGTH), alpha=0.25, optimizer=None)
     general.fit(points, score - 6.3 + 3 * basis.fall(points))
     mean, sd = general.predict(points, return_std=True)
@@ -246,7 +271,7 @@ def drawn(plan, rng):
     V, across, own = joined(plan, 0)
     joint = np.block([[V, across.T], [across, own]])
     values = np.linalg.cholesky(joint + 1e-9 * np.eye(len(joint))) @ rng.normal(size=len(joint))
-    values += parts.CENTRE[0] + parts.FALL[0] * np.concatenate([basis.fall(plan.bench.points), basis.fall(POINTS)])
+    values += np.concatenate([expected(plan.bench), parts.CENTRE[0] + parts.FALL[0] * basis.fall(POINTS)])
     return values[: len(V)], values[len(V) :]
 
 
@@ -258,8 +283,8 @@ def test_truths_drawn_from_the_model_fall_evenly_within_what_it_says_of_them():
     ranks = []
     for _ in range(200):
         score, truth = drawn(plan, rng)
-        again = replace(plan, bench=replace(plan.bench, score=score))
-        found = evaluate(again, batches(again), LOG_SD, with_gradient=False)
+        again = replace(plan, bench=replace(plan.bench, value=score))
+        found = evaluate(again, batches(again), THETA, with_gradient=False)
         moments = Unit(again, found, int(plan.unit[0])).answer(0)
         z = (truth - at @ moments.mean) / np.sqrt(np.diag(at @ moments.cov @ at.T))
         ranks.append(ndtr(z))
@@ -315,8 +340,14 @@ def test_a_setup_that_nobody_tasted_is_answered_from_the_others_and_less_surely(
     setups = made()
     empty = replace(
         setups[0],
-        **{"name": "new", "score": np.empty(0), "points": np.empty((0, 2)), "shot": np.empty(0, dtype=np.int64)},
-        **{"taster": (), "session": (), "covariates": np.empty((0, 3))},
+        name="new",
+        score=np.empty(0),
+        points=np.empty((0, 2)),
+        shot=np.empty(0, dtype=np.int64),
+        taster=(),
+        session=(),
+        covariates=np.empty((0, 3)),
+        readings=None,
     )
     found = pooled.learn([*setups, empty])
     doubt = {name: float((known.root[0] ** 2).sum()) for name, known in found.setups.items()}
@@ -326,7 +357,7 @@ def test_a_setup_that_nobody_tasted_is_answered_from_the_others_and_less_surely(
 
 def test_points_that_stand_for_the_likely_ones_have_their_mean_and_covariance():
     spread = spread_of(gathered(made()))
-    moved = [log_sd for length, log_sd in spread.points()]
+    moved = [theta for _, theta in spread.points()]
     assert len(moved) == 16
     if len(spread.peaks) == 1:
         mean, cov = spread.summary()
@@ -347,11 +378,69 @@ def test_part_of_a_bench_is_laid_out_as_if_nothing_else_had_been_recorded():
 def test_a_message_is_what_the_scores_told_of_the_hub_and_nothing_of_the_prior():
     bench = gathered(made())
     plan = laid_out(bench, LENGTH)
-    found = evaluate(plan, batches(plan), LOG_SD, with_gradient=False)
+    found = evaluate(plan, batches(plan), THETA, with_gradient=False)
     message = hub_message(plan, found, None)
-    prior = np.diag(plan.prior_sd(LOG_SD)[:HUB] ** -2.0)
+    prior = np.diag(plan.prior_sd(THETA)[:HUB] ** -2.0)
     root = np.sqrt(np.diag(prior))
     scaled = (message.precision + prior) / np.outer(root, root)
     np.testing.assert_allclose(scaled @ (root * found.u[:HUB]), message.told / root, atol=1e-8)
-    nothing = evaluate(plan, batches(plan), LOG_SD, Message.nothing(), with_gradient=False)
+    nothing = evaluate(plan, batches(plan), THETA, Message.nothing(), with_gradient=False)
     assert nothing.value == pytest.approx(found.value, abs=1e-9)
+
+
+def score_of_a_lucky_recipe(extraction, error_var):
+    """What is expected at a recipe of which one shot was tasted, two points better than all others, and then read.
+
+    Another setup of many readings tells what extraction is to be expected there: nothing unusual.
+    """
+    rng = np.random.default_rng(5)
+    at = [np.vstack([np.zeros((6, 2)), [[0.5, 0.0]]]), 0.5 * rng.normal(size=(30, 2))]
+    setups = []
+    for number, points in enumerate(at):
+        n = len(points)
+        score, read, error = np.full(n, 6.0), np.zeros(n), np.full(n, 1e-4)
+        if number == 0:
+            score[-1], read[-1], error[-1] = 8.0, extraction, error_var
+        setups.append(
+            pooled.SetupRows(
+                *(f"s{number}", f"m{number}", f"c{number}", "", ("", "")),
+                *(score, points, np.arange(n), ("t",) * n, ("",) * n, np.zeros((n, 3))),
+                pooled.Readings(read, points, np.arange(n), error, 1.0),
+            )
+        )
+    theta = parts.start()
+    theta[-1] = 1.0
+    plan = laid_out(gathered(setups), LENGTH)
+    found = evaluate(plan, batches(plan), theta, with_gradient=False)
+    number = plan.bench.names.index("s0")
+    answer = Unit(plan, found, int(plan.unit[number])).answer(number)
+    return float((basis.expand(np.array([[0.5, 0.0]])) @ answer.mean)[0])
+
+
+def test_a_shot_that_tasted_better_because_it_extracted_more_does_not_raise_the_recipe():
+    assert score_of_a_lucky_recipe(2.0, 1e-4) < score_of_a_lucky_recipe(0.0, 1e-4) - 0.2
+
+
+def test_a_reading_that_may_be_anything_is_worth_nothing_and_an_unsure_one_little():
+    """A plug-in of the reading would believe it whole."""
+    sure, unsure, nothing = (score_of_a_lucky_recipe(2.0, error_var) for error_var in (1e-4, 1.0, 1e9))
+    assert sure < unsure - 0.05 < nothing - 0.1
+    assert nothing == pytest.approx(score_of_a_lucky_recipe(-2.0, 1e9), abs=1e-4)
+
+
+def test_readings_teach_the_effect_of_extraction():
+    rng = np.random.default_rng(3)
+    setups = []
+    for number in range(10):
+        departure, shot = rng.normal(size=12), np.repeat(np.arange(12), 3)
+        score = 6.0 + departure[shot] + 0.3 * rng.normal(size=12)[shot] + 0.6 * rng.normal(size=36)
+        points = 0.4 * rng.normal(size=(12, 2))
+        error = np.full(12, 0.01)
+        setups.append(
+            pooled.SetupRows(
+                *(f"s{number}", f"m{number}", f"c{number % 3}", "", ("", "")),
+                *(score - 2 * (points**2).sum(axis=1)[shot], points[shot], shot, tuple("abc" * 12), ("",) * 36),
+                *(np.zeros((36, 3)), pooled.Readings(departure, points, np.arange(12), error, 1.0)),
+            )
+        )
+    assert spread_of(gathered(setups)).best.theta[-1] == pytest.approx(1.0, abs=0.15)

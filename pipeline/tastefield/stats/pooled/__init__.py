@@ -17,12 +17,35 @@ from tastefield.stats.pooled import basis, parts
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
 from tastefield.stats.pooled.layout import Layout, batches, laid_out
-from tastefield.stats.pooled.rows import COVARIATES, KINDS, SetupRows, gathered
+from tastefield.stats.pooled.rows import (
+    COVARIATES,
+    EXTRACTION_UNIT,
+    KINDS,
+    USUAL_EXTRACTION_PCT,
+    Bench,
+    Readings,
+    SetupRows,
+    gathered,
+)
 from tastefield.stats.pooled.search import Spread, spread_of
 
 Array = NDArray[np.float64]
 
-__all__ = ["COVARIATES", "KINDS", "Known", "Learned", "Message", "Prior", "SetupRows", "basis", "learn", "parts"]
+__all__ = [
+    "COVARIATES",
+    "EXTRACTION_UNIT",
+    "KINDS",
+    "USUAL_EXTRACTION_PCT",
+    "Known",
+    "Learned",
+    "Message",
+    "Prior",
+    "Readings",
+    "SetupRows",
+    "basis",
+    "learn",
+    "parts",
+]
 
 GRID = 13
 """Points along each side of the shots' box at which what is left out of a covariance is measured."""
@@ -72,16 +95,16 @@ def learn(
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
     plans: dict[float, Layout] = {}
-    for tried, log_sd in points:
+    for tried, theta in points:
         plan = plans.setdefault(tried, laid_out(bench, tried))
-        found = evaluate(plan, batches(plan), log_sd, message, prior, with_gradient=False)
+        found = evaluate(plan, batches(plan), theta, message, prior, with_gradient=False)
         for name, moments in _answers(plan, found):
             mean, square = sums.setdefault(name, [np.zeros(WIDTH), np.zeros((WIDTH, WIDTH))])
             mean += moments.mean / len(points)
             square += (moments.cov + np.outer(moments.mean, moments.mean)) / len(points)
     if not spread.sure:
         plan = plans.setdefault(spread.best.length, laid_out(bench, spread.best.length))
-        found = evaluate(plan, batches(plan), spread.best.log_sd, message, prior, with_gradient=False)
+        found = evaluate(plan, batches(plan), spread.best.theta, message, prior, with_gradient=False)
     told = hub_message(plan, found, message)
     grid = basis.expand(_grid(bench.shot_points))
     known = {name: _stored(mean, square - np.outer(mean, mean), grid) for name, (mean, square) in sums.items()}
@@ -90,9 +113,18 @@ def learn(
         machines={name: found for (kind, name), found in known.items() if kind == "machine"},
         spread=spread,
         message=told,
-        sds=np.exp(np.array([log_sd for _, log_sd in points])),
+        sds=_sds(bench, np.array([theta for _, theta in points])),
         support=bench.shot_points,
     )
+
+
+def _sds(bench: Bench, thetas: Array) -> Array:
+    """Standard deviations (points, parts); that of a shot with what its extraction does."""
+    sds = np.exp(thetas[:, :-1])
+    sds[:, parts.NAMES.index("shot")] = np.hypot(
+        sds[:, parts.NAMES.index("shot")], thetas[:, -1] * np.sqrt(bench.departure_var)
+    )
+    return sds
 
 
 def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Moments]]:

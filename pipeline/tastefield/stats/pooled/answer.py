@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from tastefield.stats.pooled import basis, parts
 from tastefield.stats.pooled.evidence import Evidence
-from tastefield.stats.pooled.layout import Layout, local_masks, local_parts, unit_of
+from tastefield.stats.pooled.layout import Layout, extraction, local_masks, local_parts, unit_of
 
 Array = NDArray[np.float64]
 
@@ -31,14 +31,19 @@ class Unit:
         self.plan, self.found = plan, found
         bench = plan.bench
         self.rows = np.flatnonzero(plan.unit[bench.setup] == number)
-        self.variance = dict(zip(parts.NAMES, np.exp(2 * found.log_sd), strict=True))
+        self.variance = dict(zip(parts.NAMES, np.exp(2 * found.theta[:-1]), strict=True))
         self.unit = unit_of(plan, self.rows)
         local = np.array([self.variance[name] for name in local_parts(plan)])
-        self.inverse = np.linalg.inv(np.einsum("p,pij->ij", local, local_masks(plan, self.rows)))
-        off = bench.score[self.rows] - self.unit.D @ (plan.mean + found.u)[self.unit.columns]
+        V = np.einsum("p,pij->ij", local, local_masks(plan, self.rows))
+        if bench.read.any():
+            read, effect = extraction(plan, self.rows), float(found.theta[-1])
+            V += read.fixed + effect * read.slope + effect**2 * read.square
+        self.inverse = np.linalg.inv(V)
+        off = bench.value[self.rows] - self.unit.D @ (plan.mean + found.u)[self.unit.columns]
         self.told = self.inverse @ off
         self.seen = self.inverse @ self.unit.D
-        self.phi = basis.functions(bench.points[self.rows])
+        self.tasted = (~bench.read[self.rows]).astype(float)
+        self.phi = basis.functions(bench.points[self.rows]) * self.tasted[:, None]
 
     def answer(self, setup: int, new_coffee: bool = False) -> Moments:
         """The surface of a setup for a typical taster, equal weight over all tasters of the bench.
@@ -86,8 +91,8 @@ class Unit:
         plan, bench, var = self.plan, self.plan.bench, self.variance
         of_row = bench.setup[self.rows]
         unit, column = plan.unit_factor, plan.column_factor
-        here = np.ones(len(self.rows))
-        same = (of_row == setup).astype(float)
+        here = self.tasted
+        same = (of_row == setup) * self.tasted
         alike = (getattr(bench, column)[of_row] == getattr(bench, column)[setup]).astype(float)
         roast = ((bench.roast[of_row] == bench.roast[setup]) & (bench.roast[setup] >= 0)).astype(float)
         has_roast = float(bench.roast[setup] >= 0)

@@ -51,7 +51,7 @@ class Evidence:
     :param precision: (size, size) and :param told: (size,) what the scores say of them without any prior.
     """
 
-    log_sd: Array
+    theta: Array
     value: float
     gradient: Array
     u: Array
@@ -64,7 +64,7 @@ class Evidence:
 class Prior:
     """Of the log standard deviations: as stated, times a normal density where another bench told one.
 
-    :param mean: (14,) and :param precision: (14, 14) of that density; zero where nothing was told.
+    :param mean: (15,) and :param precision: (15, 15) of that density; zero where nothing was told.
     """
 
     mean: Array
@@ -73,37 +73,39 @@ class Prior:
     @classmethod
     def stated(cls) -> Prior:
         """Nothing was told beside the stated prior."""
-        return cls(np.zeros(len(parts.NAMES)), np.zeros((len(parts.NAMES), len(parts.NAMES))))
+        return cls(np.zeros(len(parts.NAMES) + 1), np.zeros((len(parts.NAMES) + 1,) * 2))
 
-    def log_density(self, log_sd: Array) -> tuple[float, Array]:
+    def log_density(self, theta: Array) -> tuple[float, Array]:
         """Log density, up to a constant, and its gradient."""
-        value, gradient = parts.log_prior(log_sd)
-        off = log_sd - self.mean
+        value, gradient = parts.log_prior(theta)
+        off = theta - self.mean
         return value - 0.5 * float(off @ self.precision @ off), gradient - self.precision @ off
 
 
 def evaluate(
     plan: Layout,
     units: Iterable[Batch],
-    log_sd: Array,
+    theta: Array,
     message: Message | None = None,
     prior: Prior | None = None,
     with_gradient: bool = True,
 ) -> Evidence:
     """Evaluate one set of standard deviations.
 
-    :param log_sd: log of each in the order of ``parts.NAMES``.
+    :param theta: (15,) log of each in the order of ``parts.NAMES``, then the effect of extraction.
     :param message: what another bench told of the hub.
     :param with_gradient: else the gradient is left NaN, and no unit is held in memory after it was used.
     """
-    value, gradient = (prior or Prior.stated()).log_density(log_sd)
-    variance = np.exp(2 * log_sd)
+    value, gradient = (prior or Prior.stated()).log_density(theta)
+    variance, effect = np.exp(2 * theta[:-1]), float(theta[-1])
     local = np.array([parts.NAMES.index(name) for name in local_parts(plan)])
     common = plan.common
     precision, told = np.zeros((plan.size + 1, plan.size + 1)), np.zeros(plan.size + 1)
     solved = []
     for batch in units:
         V = np.tensordot(variance[local], batch.masks, 1)
+        if batch.extraction is not None:
+            V += batch.extraction.fixed + effect * batch.extraction.slope + effect**2 * batch.extraction.square
         V += batch.padding[:, :, None] * np.eye(V.shape[1])
         inverse = np.linalg.inv(V)
         logdet = 2 * np.log(np.einsum("gii->gi", np.linalg.cholesky(V))).sum()
@@ -120,7 +122,7 @@ def evaluate(
             solved.append((batch, inverse, weighted))
     precision, told = precision[:-1, :-1], told[:-1]
     precision[:common, common:] = precision[common:, :common].T
-    prior_sd = plan.prior_sd(log_sd)
+    prior_sd = plan.prior_sd(theta)
     before = hub_before(prior_sd[:HUB], message)
     # scaled by the prior SDs the matrix is 1 plus what was learned: well behaved whatever the SDs
     scaled = prior_sd[:, None] * precision * prior_sd
@@ -141,7 +143,7 @@ def evaluate(
     np.add.at(gradient, plan.group[ruled], squares[ruled])
     u, P = prior_sd * whitened, prior_sd[:, None] * P * prior_sd
     if not with_gradient:
-        return Evidence(log_sd, value, np.full(len(log_sd), np.nan), u, P, precision, told)
+        return Evidence(theta, value, np.full(len(theta), np.nan), u, P, precision, told)
     open_u, open_P = np.append(u, 0.0), np.pad(P, ((0, 1), (0, 1)))
     for batch, inverse, weighted in solved:
         own = batch.columns
@@ -153,7 +155,10 @@ def evaluate(
         G -= (shared @ np.swapaxes(across, 1, 2) + rest @ within) @ np.swapaxes(rest, 1, 2)
         slopes = batch.masks.reshape(len(local), -1) @ G.ravel()
         np.add.at(gradient, local, -variance[local] * slopes)
-    return Evidence(log_sd, value, gradient, u, P, precision, told)
+        if batch.extraction is not None:
+            bend = batch.extraction.slope + 2 * effect * batch.extraction.square
+            gradient[-1] -= 0.5 * float(bend.ravel() @ G.ravel())
+    return Evidence(theta, value, gradient, u, P, precision, told)
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,7 +185,7 @@ def hub_before(prior_sd: Array, message: Message | None) -> Before | None:
 
 def hub_message(plan: Layout, found: Evidence, before: Message | None) -> Message:
     """All that the scores and the message before them told of the hub, the stated prior divided out."""
-    rest = found.precision[HUB:, HUB:] + np.diag(plan.prior_sd(found.log_sd)[HUB:] ** -2.0)
+    rest = found.precision[HUB:, HUB:] + np.diag(plan.prior_sd(found.theta)[HUB:] ** -2.0)
     across = found.precision[HUB:, :HUB]
     moved = linalg.solve(rest, np.column_stack([across, found.told[HUB:]]), assume_a="pos")
     precision = found.precision[:HUB, :HUB] - across.T @ moved[:, :-1]

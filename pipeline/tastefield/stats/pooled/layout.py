@@ -80,9 +80,9 @@ class Layout:
         """First column of a block."""
         return self.starts[factor] + code * self.width
 
-    def prior_sd(self, log_sd: Array) -> Array:
+    def prior_sd(self, theta: Array) -> Array:
         """(size,) prior SD of the unknowns."""
-        return self.scale * np.where(self.group >= 0, np.exp(log_sd)[self.group], 1.0)
+        return self.scale * np.where(self.group >= 0, np.exp(theta)[self.group], 1.0)
 
 
 def laid_out(bench: Bench, length: float) -> Layout:
@@ -104,10 +104,12 @@ def laid_out(bench: Bench, length: float) -> Layout:
     add("taster", bench.taster_count, "taster")
     for name in COVARIATES:
         add(name, 1, None, parts.SLOPE_SD[name])
+    add("extraction", 3 if bench.read.any() else 0, None, parts.EXTRACTION_LINE_SD)
     add("kind", bench.kind_count, "kind level")
     pairs: dict[tuple[int, int], int] = {}
     if unit_factor == "machine":
-        for coffee, taster in np.unique(np.column_stack([bench.coffee[bench.setup], bench.taster]), axis=0).tolist():
+        tasted = np.column_stack([bench.coffee[bench.setup], bench.taster])[~bench.read]
+        for coffee, taster in np.unique(tasted, axis=0).tolist():
             pairs[coffee, taster] = len(group) + len(pairs)
     add("taster x coffee", len(pairs), "taster x coffee")
     counts = {other: int(getattr(bench, other).max(initial=-1)) + 1, "roast": int(bench.roast.max(initial=-1)) + 1}
@@ -173,15 +175,19 @@ class Unit:
 def unit_of(plan: Layout, rows: Codes) -> Unit:
     """The unit of these rows."""
     bench = plan.bench
-    setup = bench.setup[rows]
-    phi = basis.functions(bench.points[rows])
-    tasters = np.eye(bench.taster_count)[bench.taster[rows]]
-    fall = basis.fall(bench.points[rows])
-    blocks = [np.column_stack([np.ones(len(rows)), fall, phi, tasters, bench.covariates[rows]])]
+    setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)
+    x = bench.points[rows]
+    phi = basis.functions(x) * tasted[:, None]
+    tasters = (bench.taster[rows][:, None] == np.arange(bench.taster_count)).astype(float)
+    line = np.column_stack([np.ones(len(rows)), x])[:, : plan.starts["kind"] - plan.starts["extraction"]]
+    blocks = [
+        np.column_stack([tasted, basis.fall(x) * tasted, phi, tasters, bench.covariates[rows]]),
+        line * (1 - tasted)[:, None],
+    ]
     columns: list[Codes] = [np.arange(plan.common)]
 
     def put(values: Array, at: Codes) -> None:
-        blocks.append(values)
+        blocks.append(values * tasted[:, None])
         columns.append(at)
 
     kinds = np.unique(bench.kinds[setup])
@@ -189,9 +195,9 @@ def unit_of(plan: Layout, rows: Codes) -> Unit:
     put((bench.kinds[setup][:, :, None] == kinds).any(axis=1).astype(float), plan.starts["kind"] + kinds)
     if plan.pairs:
         pairs = zip(bench.coffee[setup].tolist(), bench.taster[rows].tolist(), strict=True)
-        at = np.array([plan.pairs[pair] for pair in pairs], dtype=np.int64)
-        found, mine = np.unique(at, return_inverse=True)
-        put(np.eye(len(found))[mine], found)
+        at = np.array([plan.pairs.get(pair, -1) for pair in pairs], dtype=np.int64)
+        found = np.unique(at[at >= 0])
+        put((at[:, None] == found).astype(float), found)
     features = np.column_stack([np.ones(len(rows)), phi @ plan.directions])
     for factor in (plan.column_factor, "roast"):
         codes = getattr(bench, factor)[setup]
@@ -213,8 +219,9 @@ def local_parts(plan: Layout) -> tuple[str, ...]:
 def local_masks(plan: Layout, rows: Codes) -> Array:
     """Covariance (P, n, n) of each local part at standard deviation 1."""
     bench = plan.bench
-    setup = bench.setup[rows]
-    phi = basis.functions(bench.points[rows])
+    setup, read = bench.setup[rows], bench.read[rows]
+    phi = basis.functions(bench.points[rows]) * ~read[:, None]
+    tasted = np.outer(~read, ~read).astype(float)
     whole = (phi * plan.weights) @ phi.T
     left = phi @ plan.left @ phi.T
     same_setup = setup[:, None] == setup
@@ -224,17 +231,39 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
     return np.stack(
         [
             whole,
-            np.ones_like(whole),
+            tasted,
             whole * same_setup,
-            same_setup.astype(float),
+            tasted * same_setup,
             left * (column[:, None] == column),
             left * _same(roast),
             _same(pair),
             _same(bench.session[rows]),
-            (bench.shot[rows][:, None] == bench.shot[rows]).astype(float),
-            np.eye(len(rows)),
+            tasted * (bench.shot[rows][:, None] == bench.shot[rows]),
+            np.diag((~read).astype(float)),
         ]
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Extraction:
+    """How extraction enters V: ``fixed`` + effect ``slope`` + effect^2 ``square``, each (n, n)."""
+
+    fixed: Array
+    slope: Array
+    square: Array
+
+
+def extraction(plan: Layout, rows: Codes) -> Extraction:
+    """Covariance of readings with one another and with the scores of their shots."""
+    bench = plan.bench
+    setup, read, x = bench.setup[rows], bench.read[rows], bench.points[rows]
+    both = np.outer(read, read).astype(float)
+    same_setup = setup[:, None] == setup
+    shot = bench.departure_var * (bench.shot[rows][:, None] == bench.shot[rows])
+    sd = parts.EXTRACTION_SD
+    fixed = both * (sd["unit"] ** 2 + same_setup * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x @ x.T)) + shot)
+    fixed += np.diag(bench.error_var[rows])
+    return Extraction(fixed, shot * (read[:, None] != read), shot * np.outer(~read, ~read))
 
 
 def _same(codes: Codes) -> Array:
@@ -246,12 +275,14 @@ def _same(codes: Codes) -> Array:
 class Batch:
     """Units of about one size, padded with rows that say nothing.
 
-    :param masks: (P, g, n, n). :param D: (g, n, common + r). :param y: (g, n) less the prior mean.
+    :param masks: (P, g, n, n). :param extraction: (g, n, n) each; ``None`` where nothing was read.
+    :param D: (g, n, common + r). :param y: (g, n) less the prior mean.
     :param columns: (g, r) columns of u beyond the common ones; padding points at column ``size``.
     :param padding: (g, n) 1 for a row that says nothing.
     """
 
     masks: Array
+    extraction: Extraction | None
     D: Array
     y: Array
     columns: Codes
@@ -281,10 +312,15 @@ def _batch(plan: Layout, members: list[Unit]) -> Batch:
     D, y = np.zeros((len(members), n, d)), np.zeros((len(members), n))
     columns = np.full((len(members), d), plan.size, dtype=np.int64)
     padding = np.ones((len(members), n))
+    read = [np.zeros((len(members), n, n)) for _ in range(3)] if plan.bench.read.any() else []
     for at, unit in enumerate(members):
         size, wide = len(unit.rows), len(unit.columns)
         masks[:, at, :size, :size] = local_masks(plan, unit.rows)
         D[at, :size, :wide] = unit.D
-        y[at, :size] = plan.bench.score[unit.rows] - unit.D @ plan.mean[unit.columns]
+        if read:
+            found = extraction(plan, unit.rows)
+            for whole, mine in zip(read, (found.fixed, found.slope, found.square), strict=True):
+                whole[at, :size, :size] = mine
+        y[at, :size] = plan.bench.value[unit.rows] - unit.D @ plan.mean[unit.columns]
         columns[at, :wide], padding[at, :size] = unit.columns, 0.0
-    return Batch(masks, D, y, columns[:, plan.common :], padding)
+    return Batch(masks, Extraction(*read) if read else None, D, y, columns[:, plan.common :], padding)

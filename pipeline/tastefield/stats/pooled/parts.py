@@ -4,6 +4,9 @@
           + levels of coffee, machine, setup, and of kinds of roast, machine and grinder
           + taster + taster x coffee + session of a taster + shot + noise + slopes of dose, serving order, coffee age
 
+    shot = effect x departure of its extraction from what ratio and time predict + the rest
+    extraction = line in ratio and time + levels and tilts of unit and setup + departure + error of the reading
+
 Every part is normal about 0 with a standard deviation of its own; these are found from the data and a stated prior.
 """
 
@@ -34,6 +37,12 @@ HALF_NORMAL: Mapping[str, float] = {
 LOG_NORMAL: Mapping[str, tuple[float, float]] = {"shot": (0.35, 0.35), "noise": (0.8, 0.35)}
 """Median and log-sd of the prior of a standard deviation that is never 0: no two shots or tastes are alike."""
 NAMES = (*HALF_NORMAL, *LOG_NORMAL)
+EFFECT_SD = 0.7
+"""Prior SD of the effect: points by which a shot tastes better for a tenth more extraction than its like."""
+EXTRACTION_LINE_SD = 3.0
+"""Prior SD of level and slopes of log extraction over the bench, tenths: wide, readings tell them."""
+EXTRACTION_SD: Mapping[str, float] = {"unit": 0.7, "setup": 0.7, "tilt": 0.5}
+"""SD by which levels of machines (or coffees) and setups, and slopes of setups, differ, in tenths of the extraction."""
 LENGTH = (0.9, 0.35)
 """Median and log-sd of the prior of the surfaces' common length, coded units."""
 
@@ -46,16 +55,17 @@ SLOPE_SD: Mapping[str, float] = {"dose": 0.2, "order": 0.05, "age": 0.2}
 
 
 def start() -> Array:
-    """Log standard deviations at the prior's mode."""
+    """Log standard deviations at the prior's mode, and no effect."""
     half = [np.log(scale) for scale in HALF_NORMAL.values()]
-    return np.array([*half, *(np.log(median) for median, _ in LOG_NORMAL.values())])
+    return np.array([*half, *(np.log(median) for median, _ in LOG_NORMAL.values()), 0.0])
 
 
-def log_prior(log_sd: Array) -> tuple[float, Array]:
-    """Log density of the log standard deviations, up to a constant, and its gradient."""
+def log_prior(theta: Array) -> tuple[float, Array]:
+    """Log density of the log standard deviations and the effect, up to a constant, and its gradient."""
+    log_sd, effect = theta[:-1], float(theta[-1])
     half = len(HALF_NORMAL)
     ratio = np.exp(2 * (log_sd[:half] - np.log(list(HALF_NORMAL.values()))))
     median, width = np.array(list(LOG_NORMAL.values())).T
     off = (log_sd[half:] - np.log(median)) / width
-    value = float((log_sd[:half] - 0.5 * ratio).sum() - 0.5 * (off**2).sum())
-    return value, np.concatenate([1 - ratio, -off / width])
+    value = float((log_sd[:half] - 0.5 * ratio).sum() - 0.5 * (off**2).sum() - 0.5 * (effect / EFFECT_SD) ** 2)
+    return value, np.concatenate([1 - ratio, -off / width, [-effect / EFFECT_SD**2]])

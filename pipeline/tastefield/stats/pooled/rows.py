@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,32 @@ Codes = NDArray[np.int64]
 COVARIATES = ("dose", "order", "age")
 """Small effects told apart where they were written down: log dose about the usual, place in the serving, coffee age."""
 KINDS = ("machine_model", "grinder_model")
+USUAL_EXTRACTION_PCT, EXTRACTION_UNIT = 19.0, 0.1
+"""Extractions are told as natural logs about the first, in units of the second: 1 is about a tenth more."""
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Extraction of some shots of a setup, one row a reading.
+
+    :param extraction: (m,) natural log of the extraction over :data:`USUAL_EXTRACTION`, in units of EXTRACTION_UNIT.
+    :param points: (m, 2) coded. :param shot: (m,) number of the shot, as its scores have it.
+    :param error_var: (m,) variance of the reading, :param departure_var: and of what shots at one ratio and time differ
+        by, in the same unit.
+    """
+
+    extraction: Array
+    points: Array
+    shot: Codes
+    error_var: Array
+    departure_var: float
+
+    def sorted(self) -> Readings:
+        """Rows sorted by their numbers."""
+        order = np.lexsort(np.column_stack([self.extraction, self.error_var, self.points]).T)
+        return Readings(
+            self.extraction[order], self.points[order], self.shot[order], self.error_var[order], self.departure_var
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +53,7 @@ class SetupRows:
     :param score: (n,) on a scale from 1 to 9. :param points: (n, 2) coded.
     :param shot: (n,) number of the shot within the setup. :param taster: n names. :param session: n names, "" for none.
     :param covariates: (n, 3) as in :data:`COVARIATES`, 0 where unknown.
+    :param readings: of the shots whose extraction was read; ``None`` where none was.
     """
 
     name: str
@@ -40,26 +67,34 @@ class SetupRows:
     taster: tuple[str, ...]
     session: tuple[str, ...]
     covariates: Array
+    readings: Readings | None = None
 
     def canonical(self) -> SetupRows:
         """Rows sorted by their numbers, shots numbered in that order."""
         numbers = np.column_stack([self.points, self.covariates, self.score])
         order = np.lexsort(numbers.T[::-1])
-        _, first, shot = np.unique(self.shot[order], return_index=True, return_inverse=True)
-        shot = np.argsort(np.argsort(first))[shot]
-        return SetupRows(
-            self.name,
-            self.machine,
-            self.coffee,
-            self.roast,
-            self.kinds,
-            self.score[order],
-            self.points[order],
-            np.asarray(shot, dtype=np.int64),
-            tuple(self.taster[i] for i in order),
-            tuple(self.session[i] for i in order),
-            self.covariates[order],
+        readings = None if self.readings is None else self.readings.sorted()
+        shots = Numbered()
+        score_shot = [shots[shot] for shot in self.shot[order].tolist()]
+        if readings is not None:
+            read = [shots[shot] for shot in readings.shot.tolist()]
+            readings = replace(readings, shot=np.array(read, dtype=np.int64))
+        return replace(
+            self,
+            score=self.score[order],
+            points=self.points[order],
+            shot=np.array(score_shot, dtype=np.int64),
+            taster=tuple(self.taster[i] for i in order),
+            session=tuple(self.session[i] for i in order),
+            covariates=self.covariates[order],
+            readings=readings,
         )
+
+    @property
+    def shots(self) -> int:
+        """Shots that were tasted or read, numbered from 0 up."""
+        read = -1 if self.readings is None else int(self.readings.shot.max(initial=-1))
+        return max(int(self.shot.max(initial=-1)), read) + 1
 
     def content(self) -> tuple[float, ...]:
         """What setups are ordered by: their size and numbers, never their names."""
@@ -68,10 +103,13 @@ class SetupRows:
 
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """All scores, row by row; setups in canonical order, each setup's rows together.
+    """All scores and readings, row by row; setups in canonical order, each setup's rows together, readings last.
 
     Codes of a setup: ``machine``, ``coffee``, ``roast`` and ``kinds`` (S, 2), the last two -1 where unknown. Codes of a
-    row: ``setup``, ``taster``, ``shot``, ``session`` (-1 for none).
+    row: ``setup``, ``taster``, ``shot``, ``session`` (-1 for none; a reading has no taster).
+
+    :param value: (N,) score from 1 to 9, or extraction where ``read`` says so, with ``error_var``, 0 for a score.
+    :param departure_var: of extraction between shots at one ratio and time; 0 where nothing was read.
     """
 
     names: tuple[str, ...]
@@ -82,7 +120,9 @@ class Bench:
     roast: Codes
     kinds: Codes
     kind_count: int
-    score: Array
+    value: Array
+    read: NDArray[np.bool_]
+    error_var: Array
     points: Array
     covariates: Array
     setup: Codes
@@ -90,11 +130,12 @@ class Bench:
     shot: Codes
     session: Codes
     taster_count: int
+    departure_var: float
 
     @property
     def shot_points(self) -> Array:
         """Points (m, 2) of the distinct tasted shots."""
-        return self.points[np.unique(self.shot, return_index=True)[1]]
+        return self.points[~self.read][np.unique(self.shot[~self.read], return_index=True)[1]]
 
     def only(self, setups: Codes) -> Bench:
         """The bench of these setups (increasing) alone, as if no other had been recorded; tasters keep their codes."""
@@ -109,7 +150,9 @@ class Bench:
             roast=_renumbered(self.roast[setups])[0],
             kinds=kinds,
             kind_count=kind_count,
-            score=self.score[kept],
+            value=self.value[kept],
+            read=self.read[kept],
+            error_var=self.error_var[kept],
             points=self.points[kept],
             covariates=self.covariates[kept],
             setup=np.searchsorted(setups, self.setup[kept]),
@@ -117,6 +160,7 @@ class Bench:
             shot=self.shot[kept],
             session=self.session[kept],
             taster_count=self.taster_count,
+            departure_var=self.departure_var,
         )
 
 
@@ -135,13 +179,9 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
     coffee = [coffees[part.coffee] for part in setups]
     roast = [roasts[part.roast] if part.roast else -1 for part in setups]
     kind = [[kinds[which, word] if word else -1 for which, word in enumerate(part.kinds)] for part in setups]
-    taster = [tasters[name] for part in setups for name in part.taster]
-    session = [
-        sessions[session, name] if session else -1
-        for part in setups
-        for session, name in zip(part.session, part.taster, strict=True)
-    ]
-    shots = np.cumsum([0, *(int(part.shot.max(initial=-1)) + 1 for part in setups)])
+    rows = [_Rows.of(part, tasters, sessions) for part in setups]
+    starts = np.cumsum([0, *(part.shots for part in setups)])
+    departures = [part.readings.departure_var for part in setups if part.readings is not None]
     return Bench(
         names=tuple(part.name for part in setups),
         machine_names=tuple(dict.fromkeys(part.machine for part in setups)),
@@ -151,17 +191,52 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
         roast=np.array(roast, dtype=np.int64),
         kinds=np.array(kind, dtype=np.int64).reshape(len(setups), len(KINDS)),
         kind_count=len(kinds),
-        score=np.concatenate([np.empty(0), *(part.score for part in setups)]),
-        points=basis.inside(np.concatenate([np.empty((0, 2)), *(part.points for part in setups)])),
-        covariates=np.concatenate([np.empty((0, len(COVARIATES))), *(part.covariates for part in setups)]),
-        setup=np.repeat(np.arange(len(setups)), [len(part.score) for part in setups]),
-        taster=np.array(taster, dtype=np.int64),
+        value=np.concatenate([np.empty(0), *(part.value for part in rows)]),
+        read=np.concatenate([np.empty(0, dtype=bool), *(part.read for part in rows)]),
+        error_var=np.concatenate([np.empty(0), *(part.error_var for part in rows)]),
+        points=basis.inside(np.concatenate([np.empty((0, 2)), *(part.points for part in rows)])),
+        covariates=np.concatenate([np.empty((0, len(COVARIATES))), *(part.covariates for part in rows)]),
+        setup=np.repeat(np.arange(len(setups)), [len(part.value) for part in rows]),
+        taster=np.concatenate([np.empty(0, dtype=np.int64), *(part.taster for part in rows)]),
         shot=np.concatenate(
-            [np.empty(0, dtype=np.int64), *(part.shot + start for part, start in zip(setups, shots, strict=False))]
+            [np.empty(0, dtype=np.int64), *(part.shot + start for part, start in zip(rows, starts, strict=False))]
         ),
-        session=np.array(session, dtype=np.int64),
+        session=np.concatenate([np.empty(0, dtype=np.int64), *(part.session for part in rows)]),
         taster_count=len(tasters),
+        departure_var=float(np.mean(departures)) if departures else 0.0,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    """Scores and readings of one setup below one another."""
+
+    value: Array
+    read: NDArray[np.bool_]
+    error_var: Array
+    points: Array
+    covariates: Array
+    taster: Codes
+    shot: Codes
+    session: Codes
+
+    @classmethod
+    def of(cls, part: SetupRows, tasters: Numbered, sessions: Numbered) -> _Rows:
+        none = np.empty(0)
+        read = part.readings or Readings(none, np.empty((0, 2)), np.empty(0, dtype=np.int64), none, 0.0)
+        n, m = len(part.score), len(read.extraction)
+        given = zip(part.session, part.taster, strict=True)
+        sitting = [sessions[session, name] if session else -1 for session, name in given]
+        return cls(
+            value=np.concatenate([part.score, read.extraction]),
+            read=np.repeat([False, True], [n, m]),
+            error_var=np.concatenate([np.zeros(n), read.error_var]),
+            points=np.concatenate([part.points, read.points]),
+            covariates=np.concatenate([part.covariates, np.zeros((m, len(COVARIATES)))]),
+            taster=np.array([*(tasters[name] for name in part.taster), *[-1] * m], dtype=np.int64),
+            shot=np.concatenate([part.shot, read.shot]),
+            session=np.array([*sitting, *[-1] * m], dtype=np.int64),
+        )
 
 
 class Numbered(dict[object, int]):

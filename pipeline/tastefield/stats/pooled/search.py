@@ -26,22 +26,23 @@ GOLDEN = 0.6180339887
 """Multiples of it, less their whole part, fall evenly: coffees are taken in that order."""
 UNLIKELY = 4.0
 """A length whose highest log density is this far below that of the best is dropped without a further look."""
-BOUNDS = (np.log(0.01), np.log(5.0))
+BOUNDS = [(np.log(0.01), np.log(5.0))] * len(parts.NAMES) + [(-3.0, 3.0)]
 STEP = 0.05
 """Of the differences that give the curvature, in log sd."""
-SIGNS = linalg.hadamard(16)[(5 * np.arange(16)) % 16, 1:15].astype(float)
-"""Sixteen points that have mean 0 and covariance 1 in fourteen directions, a standard deviation off along each."""
+SIGNS = linalg.hadamard(16)[(5 * np.arange(16)) % 16, 1:].astype(float)
+"""Sixteen points that have mean 0 and covariance 1 in fifteen directions, a standard deviation off along each."""
 
 
 @dataclass(frozen=True, eq=False)
 class Peak:
     """The likeliest standard deviations at one length.
 
-    :param value: log density there, the doubt about the standard deviations counted (Laplace). :param cov: (14, 14).
+    :param theta: (15,) their logs in the order of ``parts.NAMES``, then the effect of extraction.
+    :param value: log density there, the doubt about the standard deviations counted (Laplace). :param cov: (15, 15).
     """
 
     length: float
-    log_sd: Array
+    theta: Array
     cov: Array
     value: float
 
@@ -62,14 +63,14 @@ class Spread:
         """Length and log standard deviations of points of equal weight; lengths by their share."""
         if self.sure:
             best = self.best
-            return [(best.length, best.log_sd)]
+            return [(best.length, best.theta)]
         share = np.cumsum(self.weights)
         found = []
         for number, signs in enumerate(SIGNS):
             peak = self.peaks[int(np.searchsorted(share, (number + 0.5) / len(SIGNS)))]
-            values, vectors = np.linalg.eigh(peak.cov)
-            moved = peak.log_sd + vectors @ (np.sqrt(np.maximum(values, 0.0)) * signs)
-            found.append((peak.length, np.clip(moved, *BOUNDS)))
+            # Cholesky: eigenvectors turn their sign, and equal ones any way, with the order of rows
+            moved = peak.theta + np.linalg.cholesky(peak.cov) @ signs
+            found.append((peak.length, np.clip(moved, *np.array(BOUNDS).T)))
         return found
 
     @property
@@ -78,10 +79,10 @@ class Spread:
         return self.peaks[int(np.argmax(self.weights))]
 
     def summary(self) -> tuple[Array, Array]:
-        """Mean (14,) and covariance (14, 14) of the log standard deviations over all lengths."""
-        means = np.array([peak.log_sd for peak in self.peaks])
+        """Mean (15,) and covariance (15, 15) of the log standard deviations over all lengths."""
+        means = np.array([peak.theta for peak in self.peaks])
         mean = np.asarray(self.weights) @ means
-        covs = [peak.cov + np.outer(peak.log_sd - mean, peak.log_sd - mean) for peak in self.peaks]
+        covs = [peak.cov + np.outer(peak.theta - mean, peak.theta - mean) for peak in self.peaks]
         return mean, np.einsum("k,kij->ij", np.asarray(self.weights), np.array(covs))
 
 
@@ -97,7 +98,7 @@ def spread_of(
     tops, begin = [], parts.start()
     for tried in (length,) if length is not None else basis.LENGTHS:
         tops.append(_Top(laid_out(searched, tried), begin, message, prior))
-        begin = tops[-1].log_sd
+        begin = tops[-1].theta
     height = np.array([top.value + _log_length(top.length) for top in tops])
     peaks = [top.peak() for top in (top for top, at in zip(tops, height, strict=True) if at > height.max() - UNLIKELY)]
     value = np.array([peak.value + _log_length(peak.length) for peak in peaks])
@@ -122,29 +123,28 @@ class _Top:
         units: tuple[Batch, ...] = tuple(batches(plan))
         self._at = partial(evaluate, plan, units, message=message, prior=prior)
         options = {"ftol": 1e-8, "gtol": 1e-3}
-        bounds = [BOUNDS] * len(begin)
         minimise: Any = optimize.minimize
-        found = minimise(self._down, begin, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
-        self.length, self.log_sd, self.value = plan.length, np.asarray(found.x), -float(found.fun)
+        found = minimise(self._down, begin, jac=True, method="L-BFGS-B", bounds=BOUNDS, options=options)
+        self.length, self.theta, self.value = plan.length, np.asarray(found.x), -float(found.fun)
 
-    def _down(self, log_sd: Array) -> tuple[float, Array]:
-        found: Evidence = self._at(log_sd)
+    def _down(self, theta: Array) -> tuple[float, Array]:
+        found: Evidence = self._at(theta)
         return -found.value, -found.gradient
 
     def peak(self) -> Peak:
         """With the doubt about it, by differences of the gradient."""
-        here = self._down(self.log_sd)[1]
-        moves = STEP * np.eye(len(self.log_sd))
-        curvature = np.array([(self._down(self.log_sd + move)[1] - here) / STEP for move in moves])
+        here = self._down(self.theta)[1]
+        moves = STEP * np.eye(len(self.theta))
+        curvature = np.array([(self._down(self.theta + move)[1] - here) / STEP for move in moves])
         values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
         values = np.maximum(values, 1.0)  # no doubt wider than a factor of e: there the curvature says nothing
         value = self.value - 0.5 * float(np.log(values).sum())
-        return Peak(self.length, self.log_sd, (vectors / values) @ vectors.T, value)
+        return Peak(self.length, self.theta, (vectors / values) @ vectors.T, value)
 
 
 def _some(bench: Bench) -> Codes:
     """Setups to search with: all, or those of some coffees, so that what setups of one coffee share is seen."""
-    if len(bench.score) <= MOST_SEARCHED:
+    if len(bench.value) <= MOST_SEARCHED:
         return np.arange(len(bench.names))
     of_coffee = np.bincount(bench.coffee[bench.setup], minlength=int(bench.coffee.max()) + 1)
     spread = np.argsort((np.arange(len(of_coffee)) * GOLDEN) % 1.0, kind="stable")
