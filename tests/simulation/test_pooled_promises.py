@@ -1,0 +1,61 @@
+"""On simulated benches whose truth is unlike the model, recipes are better than the best shot and promises are kept."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests.benchmarks import rivals, world
+
+from tastefield.workflow import analyse
+
+
+@pytest.fixture(scope="module")
+def judged(tmp_path_factory):
+    """Kind and seed of a bench -> one row a setup: what was recommended and claimed, and what is true."""
+
+    @cache
+    def judge(kind, seed):
+        bench = world.make(kind, seed)
+        best_shot = rivals.aims(bench, cheap=True)[0]["best shot"]
+        found = analyse(bench.write(tmp_path_factory.mktemp(kind)))
+        rows = []
+        for entry in (result.entry for result in found.setups):
+            key, aim = tuple(entry["key"][name] for name in ("machine", "grinder", "coffee")), entry["aim"]
+            best = bench.best(key)[2]
+            row = {"best shot": best - float(bench.value(key, *best_shot[key])[0]), "status": entry["status"]}
+            if aim is not None:
+                at = (aim["ratio"], aim["shot_time_s"])
+                told, liking = entry["expected_score"], float(bench.liking(key, *at)[0])
+                row |= {
+                    "loss": best - float(bench.value(key, *at)[0]),
+                    "claimed": entry["assurance"],
+                    "true": float(bench.chance(key, *at)[0]),
+                    "covered": told["lower"] <= liking <= told["upper"],
+                }
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    return judge
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "seed", "share"), [("taster_by_coffee", 40, 0.6), ("thin", 41, 0.8)])
+def test_recipes_lose_less_than_the_best_shot_and_chances_are_kept(judged, kind, seed, share):
+    told = judged(kind, seed)
+    assert told["loss"].notna().mean() >= 0.9
+    assert told["loss"].mean() <= share * told["best shot"].mean()
+    assert abs(told["claimed"].mean() - told["true"].mean()) <= 0.12
+    assert told["covered"].mean() >= 0.8
+    brier = (told["true"] * (1 - told["true"]) + (told["claimed"] - told["true"]) ** 2).mean()
+    constant = told["true"].mean() * (1 - told["true"].mean())
+    assert brier < 0.95 * constant
+
+
+@pytest.mark.slow
+def test_no_window_is_promised_where_nothing_is_good(judged):
+    told = judged("flat", 42)
+    assert told["status"].isin(["window", "confirmed"]).mean() <= 0.05
+    assert np.mean(told["claimed"] - told["true"]) <= 0.15
