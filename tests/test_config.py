@@ -134,7 +134,7 @@ def test_a_log_needs_no_configuration(folder, monkeypatch):
         name, dist = "plain", None
 
         def load(self):
-            return registry.module_from_text("plain.py", PLAIN.replace('name = "flat"', 'name = "quadratic"'))
+            return registry.module_from_text("plain.py", PLAIN.replace('name = "flat"', 'name = "pooled"'))
 
     monkeypatch.setattr(registry, "_installed", lambda: [Point()])
     done = load(folder / "log-1.pipe")

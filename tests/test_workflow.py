@@ -6,6 +6,7 @@ import pytest
 import tastefield
 from tastefield import workflow
 from tastefield.errors import TastefieldError
+from tastefield.summary import setup_line
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -126,12 +127,101 @@ def test_strict_refuses_to_write_where_something_was_set_aside(log, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
-def test_an_untasted_setup_is_insufficient_and_still_told_what_to_pull(log, tmp_path):
-    untasted = tastefield.run(log, out=tmp_path / "out").setups[1].entry
-    assert untasted["status"] == "insufficient"
-    assert untasted["aim"] is None
-    assert untasted["assurance"] is None
-    assert untasted["next_shots"]
+def test_a_setup_that_nobody_tasted_gets_its_recipe_from_the_bench_and_no_window(log, tmp_path):
+    run = tastefield.run(log, out=tmp_path / "out")
+    tasted, untasted = (setup.entry for setup in run.setups)
+    assert untasted["status"] == "tentative"
+    assert untasted["best_shot"] is None
+    assert (tasted["aim"]["support"], untasted["aim"]["support"]) == ("setup", "bench")
+    assert 0 < untasted["assurance"] < 1
+    assert untasted["expected_score"]["upper"] - untasted["expected_score"]["lower"] > (
+        tasted["expected_score"]["upper"] - tasted["expected_score"]["lower"]
+    )
+    assert untasted["window"] is None
+    assert untasted["next_shots"][0]["why"] == "Taste it: checks the best guess."
+    assert "Nothing was tasted here" in untasted["why"][0]
+    assert "nothing tasted here yet" in setup_line(untasted)
+
+
+@pytest.mark.parametrize("model", ["pooled", "quadratic"])
+def test_a_bench_on_which_nothing_was_tasted_says_so_and_what_to_pull(log, tmp_path, model):
+    log.write_text(
+        "\n".join(line.rsplit(",", 1)[0] + "," for line in ROWS.strip().splitlines()).replace("time_s,", "time_s,score")
+    )
+    path = log.parent / "bench.toml"
+    path.write_text(f'[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\n[surface]\nmodel = "{model}"\n')
+    run = tastefield.run(path, out=tmp_path / "out")
+    for setup in run.setups:
+        assert setup.entry["status"] == "insufficient"
+        assert setup.entry["aim"] is None
+        assert setup.entry["assurance"] is None
+        assert setup.entry["next_shots"]
+    assert run.summary["handover"] == []
+
+
+def test_a_model_that_answers_for_setups_alone_makes_no_handover(log, tmp_path):
+    path = log.parent / "bench.toml"
+    path.write_text('[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\n[surface]\nmodel = "quadratic"\n')
+    assert tastefield.run(path, out=tmp_path / "out").summary["handover"] == []
+
+
+def test_each_machine_and_grinder_is_handed_over_once(log):
+    log.write_text(
+        "machine,grinder,coffee,dose_g,beverage_g,shot_time_s,score\n"
+        "A,flat,house,18,36,27,7\nA,flat,guest,18,40,31,6\nA,conical,house,18,36,28,7\nB,,house,18,33,24,\n"
+    )
+    told = workflow.analyse(log).summary["handover"]
+    assert [(one["machine"], one["grinder"], one["shots"], one["tasted"]) for one in told] == [
+        ("A", "conical", 1, 1),
+        ("A", "flat", 2, 2),
+        ("B", "B", 1, 0),
+    ]
+    for one in told:
+        assert one["status"] in ("tentative", "insufficient")
+        assert one["window"] is None
+        assert one["aim"]["support"] == "bench"
+        assert one["aim"]["grind_setting"] is one["settings"]["grind_setting"] is None
+        assert one["findings"][0]["code"] == "coffee_not_known"
+        assert one["next_shots"][0]["ratio"] == one["aim"]["ratio"]
+        assert len(one["next_shots"]) <= 3
+        assert one["say"].startswith("With a coffee not yet tasted here start from 18.0 g in, ")
+        assert one["say"].endswith(" such shots should be good.")
+
+
+def test_a_coffee_not_yet_tasted_is_less_sure_than_one_that_tasted_good(tmp_path):
+    """Twelve shots of one coffee, all good; of the next one nobody knows."""
+    rows = [f"A,house,18,{36 + i % 3 - 1},{26 + i % 4},8" for i in range(12)]
+    (tmp_path / "log.csv").write_text("\n".join(["machine,coffee,dose_g,beverage_g,shot_time_s,score", *rows]))
+    run = workflow.analyse(tmp_path / "log.csv")
+    (known,), (unknown,) = run.setups, run.summary["handover"]
+    assert unknown["assurance"] < known.entry["assurance"] - 0.05
+    width = [told["expected_score"]["upper"] - told["expected_score"]["lower"] for told in (known.entry, unknown)]
+    assert width[1] > 1.3 * width[0]
+
+
+UNTASTED_FAILS = """
+import tastefield
+from tastefield_plugins.fit_quadratic import Quadratic
+class Half(Quadratic):
+    name = "half"
+    def untasted(self, setup, population, ctx):
+        raise RuntimeError("no such luck")
+@tastefield.hookimpl
+def tastefield_surfaces():
+    return [Half()]
+"""
+
+
+def test_a_handover_that_fails_is_told_and_costs_its_setup_nothing(log, tmp_path):
+    config = with_plugin(log, UNTASTED_FAILS, '[surface]\nmodel = "half"')
+    run = tastefield.run(config, out=tmp_path / "out")
+    assert [one["status"] for one in run.summary["handover"]] == ["failed", "failed"]
+    assert "no such luck" in json.dumps(run.summary["handover"][0]["findings"])
+    assert run.failed == ("handover of A, A", "handover of B, B")
+    assert run.setups[0].entry["aim"] is not None
+    assert "could not be worked out" in (tmp_path / "out" / "page.html").read_text("utf-8")
+    with pytest.raises(TastefieldError, match="handover of A, A"):
+        workflow.run(config, out=tmp_path / "out", fail_fast=True)
 
 
 def test_a_log_with_no_shot_to_keep_stops_with_what_to_do(log, tmp_path):

@@ -121,7 +121,7 @@ class TasteConfig(Block):
 class SurfaceConfig(Block):
     """``[surface]``: the model; ``options`` are its own keys, validated by its ``Options``."""
 
-    model: str = "quadratic"
+    model: str = "pooled"
     options: dict[str, Any] = {}
 
 

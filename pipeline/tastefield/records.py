@@ -396,6 +396,7 @@ class Lattice:
     :param chance: chance that a shot *aimed* there deserves good.
     :param supported: whether data speak there.
     :param extraction_pct: expected extraction, or ``None`` where nothing was read.
+    :param own: whether tasted shots of the setup itself lie about it; ``None`` where nobody told.
     """
 
     ratio: Floats
@@ -405,6 +406,7 @@ class Lattice:
     chance: Floats
     supported: NDArray[np.bool_]
     extraction_pct: Floats | None = None
+    own: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -423,6 +425,7 @@ class Aim:
     :param flat: whether the data show no preference, so that the best real shot was taken.
     :param position: dial position whose shots take this time; ``None`` where no line tells.
     :param wanted_time_s: the time that would be best, were every time within the dial's reach.
+    :param support: ``setup`` where tasted shots of the setup itself lie about it, else ``bench``.
     """
 
     ratio: float
@@ -440,6 +443,21 @@ class Aim:
     findings: tuple[Finding, ...] = ()
     position: float | None = None
     wanted_time_s: float | None = None
+    support: str = "setup"
+
+
+@dataclass(frozen=True, eq=False)
+class Station:
+    """A machine with a grinder, as it is handed over to somebody with another coffee.
+
+    :param setup: the setup last pulled on it. :param shots: of all its setups; ``tasted``: how many of them.
+    """
+
+    machine: str
+    grinder: str
+    setup: Setup
+    shots: int
+    tasted: int
 
 
 @dataclass(frozen=True)

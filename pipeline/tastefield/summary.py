@@ -55,7 +55,7 @@ def summary_lines(run: RunResult) -> list[str]:
     lines += [f"  {setup_line(entry)}" for entry in shown]
     if len(entries) > len(shown):
         lines.append(f"  ... and {len(entries) - len(shown)} more on the page")
-    lines += _worth_reading(run)
+    lines += [*_another_coffee(run), *_worth_reading(run)]
     if run.failed:
         more = f" and {len(run.failed) - 1} more" if len(run.failed) > 1 else ""
         lines.append(f"Failed: {printable(run.failed[0])}{more}")
@@ -63,6 +63,14 @@ def summary_lines(run: RunResult) -> list[str]:
         pages = sorted(run.out.glob("*.html"))
         lines.append(f"Page: {printable(pages[0] if pages else run.out)}")
     return lines
+
+
+def _another_coffee(run: RunResult) -> list[str]:
+    """Where to start with a coffee not yet tasted, where one machine has it; else where to read it."""
+    told = [entry for entry in run.summary["handover"] if entry["aim"]]
+    if len(told) == 1:
+        return [printable(told[0]["say"])]
+    return [f"Where to start with another coffee, on each of {len(told)} machines: see the page."] if told else []
 
 
 def setup_line(entry: Mapping[str, Any]) -> str:

@@ -36,6 +36,7 @@ from tastefield.records import (
     RunResult,
     Setup,
     SetupResult,
+    Station,
     Surface,
     Taste,
 )
@@ -44,12 +45,13 @@ from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
 from tastefield.stages.derive import derive
+from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
 from tastefield.stages.panel import panel
 from tastefield.stages.plan import plan
 from tastefield.stages.reconcile import reconcile
-from tastefield.stages.report import report, summary
-from tastefield.stages.settings import settings
+from tastefield.stages.report import handover, report, summary
+from tastefield.stages.settings import settings, to_start
 from tastefield.stages.window import window
 from tastefield.words.findings import Finding, finding
 
@@ -58,12 +60,16 @@ CHUNK = 4
 
 LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "scikit-learn", "matplotlib", "seaborn", "pydantic", "pluggy")
 
+S = TypeVar("S")
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
 class Task:
-    """All a worker needs besides its setups; plain data, so that it can travel."""
+    """All a worker needs besides its setups; plain data, so that it can travel.
+
+    :param tasted: tasted shots of the whole bench.
+    """
 
     config: Config
     plugin_texts: tuple[tuple[str, str], ...]
@@ -71,6 +77,16 @@ class Task:
     writer_options: tuple[tuple[str, BaseModel], ...]
     fail_fast: bool
     folder: Path | None
+    tasted: int
+
+
+@dataclass(frozen=True, eq=False)
+class Worked:
+    """What comes back of one setup: its result, what is told of its station, and the names of what failed."""
+
+    result: SetupResult
+    handover: dict[str, Any] | None
+    failed: tuple[str, ...]
 
 
 def run(
@@ -149,10 +165,17 @@ def _analyse(
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
         setups = bench(derived, records.taste, config.grinder)
+    handed = stations(setups)
     task = Task(
-        config, loaded.plugin_texts, loaded.surface_options, tuple(loaded.writer_options.items()), fail_fast, folder
+        config,
+        loaded.plugin_texts,
+        loaded.surface_options,
+        tuple(loaded.writer_options.items()),
+        fail_fast,
+        folder,
+        sum(station.tasted for station in handed),
     )
-    chunks = [setups[start : start + CHUNK] for start in range(0, len(setups), CHUNK)]
+    chunks = _chunks(setups)
     tell = progress or _silent
     with log.stage("learn"):
         gathered = list(_each(_gather, chunks, task, jobs, None, lambda done: tell("learning", done, len(chunks))))
@@ -161,9 +184,12 @@ def _analyse(
         with _named(f"surface model {model.name}", "learning from all setups"):
             population = model.learn([sums for sums in gathered if sums is not None], None, context)
     with log.stage("setups"):
-        worked = list(_each(_work, chunks, task, jobs, population, lambda done: tell("setups", done, len(chunks))))
-    results = tuple(result for chunk in worked for result, _ in chunk)
-    failed = tuple(name for chunk in worked for _, names in chunk for name in names)
+        last = {id(station.setup): station for station in handed}
+        pairs = _chunks([(setup, last.get(id(setup))) for setup in setups])
+        answers = _each(_work, pairs, task, jobs, population, lambda done: tell("setups", done, len(pairs)))
+        worked = [one for answer in answers for one in answer]
+    results = tuple(one.result for one in worked)
+    failed = tuple(name for one in worked for name in one.failed)
     head = {
         "title": title(config, source),
         "created_at": datetime.now(UTC).isoformat(timespec="seconds"),
@@ -174,7 +200,12 @@ def _analyse(
     }
     findings = (*records.findings, *derived.findings, *_few_readings(derived, setups), *context.findings)
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
-    return RunResult(summary(head, records.counts, findings), results, kept, None, failed)
+    told = [one.handover for one in worked if one.handover is not None]
+    return RunResult(summary(head, records.counts, findings, told), results, kept, None, failed)
+
+
+def _chunks(items: Sequence[S]) -> list[Sequence[S]]:
+    return [items[start : start + CHUNK] for start in range(0, len(items), CHUNK)]
 
 
 def _few_readings(derived: Derived, setups: Sequence[Setup]) -> Iterator[Finding]:
@@ -226,8 +257,8 @@ def _silent(stage: str, done: int, total: int) -> None:
 
 
 def _each(
-    work: Callable[[Sequence[Setup], Task, Population | None], T],
-    chunks: Sequence[Sequence[Setup]],
+    work: Callable[[Sequence[S], Task, Population | None], T],
+    chunks: Sequence[Sequence[S]],
     task: Task,
     jobs: int | str,
     population: Population | None,
@@ -275,18 +306,38 @@ def _gather(setups: Sequence[Setup], task: Task, population: Population | None) 
             return model.gather(setups, Context(task.surface_options, task.config.seed))
 
 
-def _work(
-    setups: Sequence[Setup], task: Task, population: Population | None
-) -> list[tuple[SetupResult, tuple[str, ...]]]:
-    """Work a chunk of setups; each answer comes with the names of what failed on it."""
+def _work(setups: Sequence[tuple[Setup, Station | None]], task: Task, population: Population | None) -> list[Worked]:
+    """Work a chunk of setups, and the stations that are handed over after them."""
     answers = []
     with threadpool_limits(1):
-        for setup in setups:
+        for setup, station in setups:
             result, failed = _setup(setup, task, population or {})
             if task.folder is not None:
                 failed = (*failed, *_write_setup(result, task))
-            answers.append((result, failed))
+            entry, lost = (None, ()) if station is None else _station(station, task, population or {})
+            answers.append(Worked(result, entry, (*failed, *lost)))
     return answers
+
+
+def _station(station: Station, task: Task, population: Population) -> tuple[dict[str, Any] | None, tuple[str, ...]]:
+    """Where to start with a coffee not yet tasted on a machine; ``None`` where the surface model cannot say."""
+    config = task.config
+    model = _registry(task.plugin_texts).surfaces[config.surface.model]
+    context = Context(task.surface_options, config.seed)
+    setup, name = unknown_coffee(station.setup), f"handover of {station.machine}, {station.grinder}"
+    try:
+        surface = model.untasted(setup, population, context)
+        if surface is None:
+            return None, ()
+        aim = window(setup, surface, config.window.assurance, station.tasted)
+        dial = to_start(station.setup, aim, config.grinder)
+        next_shots = plan(setup, surface, replace(aim, status="tentative"), dial, config.next.worth, config.seed)
+    except Exception as error:
+        if task.fail_fast:
+            raise _stopped("the handover", name, error) from error
+        return handover(station, None, None, (), [*context.findings, _failure(error)], task.tasted), (name,)
+    notes = [finding("coffee_not_known"), *context.findings, *surface.findings, *aim.findings, *dial.findings]
+    return handover(station, aim, dial, next_shots, notes, task.tasted), ()
 
 
 def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResult, tuple[str, ...]]:

@@ -195,7 +195,13 @@ def _write_lattices(setups: Iterable[SetupResult], path: Path) -> None:
     Four-byte numbers: their error (under 1e-6 of a score) is far below what the lattice itself allows.
     """
     small = ("mean", "sd", "chance", "extraction_pct")
-    types = {"setup": pa.string(), "ratio": pa.float64(), "shot_time_s": pa.float64(), "supported": pa.bool_()}
+    types = {
+        "setup": pa.string(),
+        "ratio": pa.float64(),
+        "shot_time_s": pa.float64(),
+        "supported": pa.bool_(),
+        "own": pa.bool_(),
+    }
     names = statistics.names("lattice")
     schema = pa.schema([(name, pa.float32() if name in small else types[name]) for name in names])
     with pq.ParquetWriter(path, schema) as writer:
@@ -214,6 +220,7 @@ def _lattice_rows(slug: str, lattice: Lattice, schema: pa.Schema) -> pa.Table:
         "sd": lattice.sd.ravel(),
         "chance": lattice.chance.ravel(),
         "supported": lattice.supported.ravel(),
+        "own": pa.nulls(ratio.size) if lattice.own is None else lattice.own.ravel(),
     }
     extraction = lattice.extraction_pct
     columns["extraction_pct"] = pa.nulls(ratio.size) if extraction is None else extraction.ravel()

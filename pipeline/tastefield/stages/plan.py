@@ -42,7 +42,8 @@ def plan(
         return ()
     if aim.status == "window":
         return (_at_aim(aim, settings, "Confirms the recipe."), _at_aim(aim, settings, "Confirms that it repeats."))
-    why = "Repeats your best shot: taste it once more." if aim.flat else "Taste it: checks the best guess."
+    repeats = aim.flat and setup.best_shot() is not None
+    why = "Repeats your best shot: taste it once more." if repeats else "Taste it: checks the best guess."
     shots = [_at_aim(aim, settings, why), *_for_the_dial(setup, aim, settings)]
     return (*shots, *_explore(setup, surface, aim, worth, seed))[:MOST]
 

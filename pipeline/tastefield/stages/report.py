@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Surface
+from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Station, Surface
 from tastefield.slug import shortened, slug
 from tastefield.words.findings import Finding
+from tastefield.words.phrases import chance_in_words, recipe
 
 
 def report(
@@ -63,6 +64,44 @@ def report(
     )
 
 
+def handover(
+    station: Station,
+    aim: Aim | None,
+    settings: Settings | None,
+    next_shots: Sequence[NextShot],
+    findings: Sequence[Finding],
+    tasted: int,
+) -> dict[str, Any]:
+    """What is found for a coffee not yet tasted on a machine, as its object in the results file.
+
+    :param aim: ``None`` where it could not be worked out. :param tasted: tasted shots of the whole bench.
+    """
+    told = _aim(station.setup, aim, settings)
+    if told is not None:
+        told = {**told, "extraction_pct": None, "tds_pct": None}  # nobody read this coffee
+    window = _window(station.setup, aim)
+    chance = chance_in_words(aim.assurance, tasted) if aim else ""
+    return {
+        "machine": shortened(station.machine),
+        "grinder": shortened(station.grinder),
+        "shots": station.shots,
+        "tasted": station.tasted,
+        "status": aim.status if aim else "failed",
+        "say": f"With a coffee not yet tasted here start from {recipe(told)}: {_so_many(chance)}." if aim else "",
+        "aim": told,
+        "assurance": aim.assurance if aim else None,
+        "expected_score": _expected(aim),
+        "window": None if window is None else {**window, "extraction_pct": None},
+        "settings": _settings(settings),
+        "next_shots": [_next_shot(shot) for shot in next_shots],
+        "findings": [finding.as_dict() for finding in findings],
+    }
+
+
+def _so_many(chance: str) -> str:
+    return f"{chance} such shots should be good" if " in " in chance else chance
+
+
 def number(value: Any) -> float | None:
     """A float for the results file; unknown is null."""
     return float(value) if value is not None and pd.notna(value) and np.isfinite(value) else None
@@ -97,7 +136,7 @@ def _aim(setup: Setup, aim: Aim | None, settings: Settings | None) -> dict[str, 
         "grind_setting": settings.grind_setting if settings else None,
         "grind_kind": settings.kind if settings else None,
         "grind_interval": list(settings.interval) if settings and settings.interval else None,
-        "support": "setup",
+        "support": aim.support,
         "at_edge": aim.at_edge,
     }
 
@@ -154,11 +193,17 @@ def _best_shot(setup: Setup) -> dict[str, Any] | None:
 def _why(setup: Setup, aim: Aim | None) -> list[str]:
     """Why this recipe, beside the best real shot, in plain sentences."""
     shot = setup.best_shot()
-    if aim is None or shot is None:
+    if aim is None:
         return []
+    if shot is None:
+        return ["Nothing was tasted here: what was tasted of this coffee, on this machine and elsewhere points to it."]
     if aim.flat:
         return ["The tasted shots do not show which way is better, so this repeats the best one."]
     sentences = []
+    if aim.support == "bench":
+        sentences.append(
+            "It lies beside the shots you tasted here: what was tasted elsewhere on the bench points to it."
+        )
     if pd.notna(shot["beverage_g"]) and aim.dose_g is not None:
         best, out = float(shot["beverage_g"]), aim.dose_g * aim.ratio
         more = "more" if out > best else "less"
@@ -246,11 +291,16 @@ def _next_shot(shot: NextShot) -> dict[str, Any]:
     }
 
 
-def summary(head: Mapping[str, Any], counts: Sequence[Any], findings: Sequence[Finding]) -> dict[str, Any]:
+def summary(
+    head: Mapping[str, Any],
+    counts: Sequence[Any],
+    findings: Sequence[Finding],
+    handover: Sequence[Mapping[str, Any]] = (),
+) -> dict[str, Any]:
     """The results file without its setups.
 
     :param head: title, created_at, versions, seed, taste and tasters.
-    :param counts: the account for every place and table.
+    :param counts: the account for every place and table. :param handover: what :func:`handover` gives, by machine.
     """
     return {
         "schema": "tastefield/results/1",
@@ -270,6 +320,6 @@ def summary(head: Mapping[str, Any], counts: Sequence[Any], findings: Sequence[F
             for count in counts
         ],
         "findings": [finding.as_dict() for finding in findings],
-        "handover": [],
+        "handover": list(handover),
         "tasters": head["tasters"],
     }

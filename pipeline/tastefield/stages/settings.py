@@ -10,11 +10,13 @@ from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
+from tastefield.slug import shortened
 from tastefield.stats import inverse
 from tastefield.tables.dial import as_written, recorded, step_of
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
+PRESSURISED = "The basket sets the time itself: use the grind it was sold for."
 SAME_TIME = 0.01
 """A recorded setting gives the aim's time when its shots' log time is that of the aim within this."""
 
@@ -25,10 +27,9 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     With a usable line of log time on the dial, the position that the aim was put on, with Fieller limits; without one,
     the recorded setting whose time the aim took; else none: grind until the time is right.
     """
-    name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
-    grinder = next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
+    name, grinder = _grinder(setup, grinders)
     if setup.pressurised():
-        return _nothing(name, "The basket sets the time itself: use the grind it was sold for.", "pressurised_basket")
+        return _nothing(name, PRESSURISED, "pressurised_basket")
     line = setup.bench.dial
     step = grinder.step or (line.step if line else None)
     step = step or step_of(setup.shots["dial_position"].to_numpy(dtype=float))
@@ -49,6 +50,47 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
             say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
         return _nothing(name, say, None, "interval", step, notes)
     return _on_line(aim, aim.position, name, step, line, found.limits, notes)
+
+
+def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
+    """How to grind a coffee that was never on this grinder: until the time is right, from where another one ran.
+
+    No setting of the dial is computed: coffees differ by more than a dial moves in several steps.
+
+    :param setup: the setup last pulled with this grinder. :param aim: the recipe for the new coffee.
+    """
+    name, grinder = _grinder(setup, grinders)
+    if setup.pressurised():
+        return _nothing(name, PRESSURISED, "pressurised_basket")
+    line = setup.bench.dial
+    higher_is = grinder.higher_is or (line.higher_is if line and line.is_clear else None)
+    dose = "the dose" if aim.dose_g is None else f"{aim.dose_g:.1f} g"
+    out = f"1:{aim.ratio:.1f}" if aim.dose_g is None else f"{aim.dose_g * aim.ratio:.0f} g"
+    say = f"Grind until {dose} gives {out} in {aim.shot_time_s:.0f} s"
+    means = recorded(setup.shots, higher_is)
+    if len(means):
+        start = str((means - np.log(aim.shot_time_s)).abs().idxmin())
+        coffee = shortened(str(setup.shots["coffee"].iloc[-1]))
+        say += f"; start from {start}, where {coffee} ran about {np.exp(means[start]):.0f} s"
+    per_step = None
+    if line is not None and line.is_clear and higher_is == line.higher_is and aim.dose_g is not None:
+        per_step, worth = _per_step(line, aim.shot_time_s, step := grinder.step or line.step or 1.0)
+        say += f". A step of {as_written(step, step)} is about {worth} s, higher numbers are {higher_is}"
+    return replace(_nothing(name, f"{say}.", None), seconds_per_step=per_step, higher_is=higher_is)
+
+
+def _grinder(setup: Setup, grinders: Sequence[GrinderConfig]) -> tuple[str, GrinderConfig]:
+    name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
+    return name, next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
+
+
+def _per_step(line: DialLine, time_s: float, step: float) -> tuple[tuple[float, float, float], str]:
+    """Seconds that a step up the dial adds at a time, with limits; and how many either way, as said."""
+    change = time_s * step
+    spread = float(np.sqrt(line.cov[1, 1]) * distributions.t.ppf(0.5 + LEVEL / 2, line.df))
+    low, high = sorted((change * (line.slope - spread), change * (line.slope + spread)))
+    seconds = abs(change * line.slope)
+    return (change * line.slope, float(low), float(high)), f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
 
 
 def _bound(aim: Aim, grinder: GrinderConfig, line: DialLine, step: float) -> Iterator[Finding]:
@@ -79,18 +121,14 @@ def _on_line(
     findings: tuple[Finding, ...],
 ) -> Settings:
     size, text = step or 1.0, as_written(position, step)
-    change = aim.shot_time_s * size
-    spread = float(np.sqrt(line.cov[1, 1]) * distributions.t.ppf(0.5 + LEVEL / 2, line.df))
-    low, high = sorted((change * (line.slope - spread), change * (line.slope + spread)))
-    seconds = abs(change * line.slope)
-    worth = f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
+    per_step, worth = _per_step(line, aim.shot_time_s, size)
     return Settings(
         grinder=grinder,
         grind_setting=text,
         position=position,
         kind="interval",
         interval=(float(limits[0]), float(limits[1])),
-        seconds_per_step=(change * line.slope, float(low), float(high)),
+        seconds_per_step=per_step,
         step=step,
         higher_is=line.higher_is,
         line=(line.intercept, line.slope),

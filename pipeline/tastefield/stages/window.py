@@ -11,6 +11,7 @@ from scipy import special
 from scipy import stats as distributions
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
+from tastefield.stats import hull
 from tastefield.tables.dial import recorded
 from tastefield.words.findings import Finding, finding
 
@@ -29,11 +30,13 @@ SAME_TIME = 0.10
 """A recorded setting whose shots ran within this of the wanted log time is repeated as written."""
 SAME_RECIPE = 0.06
 """Recipes whose log ratios and log times differ by at most this are called the same: the scatter of one machine."""
+NEAR_OWN = 0.07
+"""A recipe within this, in logs, of the hull of the setup's own tasted shots rests on them: a usual scatter of time."""
 AGREES_WITHIN = 0.12
 """A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
 
-def window(setup: Setup, surface: Surface, asked: float) -> Aim:
+def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = None) -> Aim:
     """Find the aim, its assurance and its window.
 
     The chance at a point averages over the machine's scatter about it: for each of 25 quadrature points of the scatter,
@@ -41,7 +44,9 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     The aim is a recipe that can be set: where a dial line is trusted its time is that of a real step of the dial.
 
     :param asked: the assurance asked for, between 0.5 and 1.
+    :param tasted: tasted shots that speak for a window, where they are not those of the setup alone.
     """
+    tasted = len(_tasted(setup)) if tasted is None else tasted
     ratio, time = axes(setup, surface)
     shape = (len(ratio), len(time))
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
@@ -72,7 +77,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
     if overdosed:
         findings.append(finding("dose_over_basket", most=f"{setup.most_dose():.1f}"))
     limits = None
-    if len(_tasted(setup)) >= FEWEST_TASTED and not overdosed and sure[best] >= asked:
+    if tasted >= FEWEST_TASTED and not overdosed and sure[best] >= asked:
         limits = limits_about(good, aimed[0], ratio, time, setup.bench.scatter.cov)
         if limits is None:
             findings.append(finding("window_too_narrow"))
@@ -89,6 +94,7 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         chance=chance.reshape(shape),
         supported=supported.reshape(shape),
         extraction_pct=_extraction(setup, points, shape),
+        own=_own(points, setup).reshape(shape),
     )
     aim = Aim(
         ratio=float(aimed[0, 0]),
@@ -105,8 +111,9 @@ def window(setup: Setup, surface: Surface, asked: float) -> Aim:
         lattice=lattice,
         position=None if positions is None else float(positions[best]),
         wanted_time_s=float(points[free, 1]),
+        support="setup" if _own(aimed, setup)[0] else "bench",
     )
-    status, notes = _status(setup, aim)
+    status, notes = _status(setup, aim, tasted)
     if setup.mixed_doses():
         notes = [*notes, finding("doses_of_two_kinds", dose=f"{setup.usual_dose():.1f}")]
     held = aim.window if status in ("window", "confirmed") else None
@@ -149,19 +156,21 @@ def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wante
 def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
     """Grid lines of ratio and time, even in logs, a little beyond the shots; chokes and gushes do not stretch them.
 
-    Where the surface speaks beyond the setup's own shots, so far as one or two changes of the grinder reach.
+    Where the surface speaks beyond the setup's own shots, so far as one or two changes of the grinder reach; where
+    nothing of the setup was tasted, as far as it speaks: the time its shots ran says nothing of how they should.
     """
     shots = setup.shots
     flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
     shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
+    farther = FARTHER if len(_tasted(setup)) else np.inf
     result = []
     for name, limits in zip(("ratio", "shot_time_s"), surface.region or (None, None), strict=True):
         values = np.log(shots[name].dropna().to_numpy(dtype=float))
         far = np.log(limits) if limits else values
         low, high = far.min(), far.max()
         if len(values):
-            low = min(max(low, values.min() - FARTHER), values.min())
-            high = max(min(high, values.max() + FARTHER), values.max())
+            low = min(max(low, values.min() - farther), values.min())
+            high = max(min(high, values.max() + farther), values.max())
         result.append(np.exp(np.linspace(low - MARGIN, high + MARGIN, LATTICE)))
     return result[0], result[1]
 
@@ -230,6 +239,14 @@ def _clip(mean: Floats, scale: tuple[float, float]) -> Floats:
 def _tasted(setup: Setup) -> Floats:
     shots = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"]))]
     return shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
+
+
+def _own(points: Floats, setup: Setup) -> NDArray[np.bool_]:
+    """Which points (n, 2) lie among the setup's own tasted shots or about as near to them as shots scatter."""
+    shots = _tasted(setup)
+    if not len(shots):
+        return np.zeros(len(points), dtype=bool)
+    return hull.Support.around(np.log(shots), NEAR_OWN).contains(np.log(points))
 
 
 def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
@@ -350,10 +367,9 @@ def _extraction(setup: Setup, points: Floats, shape: tuple[int, int]) -> Floats 
     return np.asarray(np.exp(design @ line.coefficients).reshape(shape), dtype=float)
 
 
-def _status(setup: Setup, aim: Aim) -> tuple[str, list[Finding]]:
+def _status(setup: Setup, aim: Aim, tasted: int) -> tuple[str, list[Finding]]:
     low, high = setup.taste.scale
     _, lower, upper = aim.expected
-    tasted = len(_tasted(setup))
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
     if upper - lower > (high - low) / 2:
         return "insufficient", [finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")]

@@ -329,6 +329,12 @@ CATALOGUE: dict[str, Entry] = {
         "The shots pulled to confirm scored {got}; good is {good}.",
         "Check purge, dose and warm-up, then confirm again.",
     ),
+    # --- handover -----------------------------------------------------------------------------------------------
+    "coffee_not_known": Entry(
+        "note",
+        "Which coffee comes next is not known, so this is only where to start with it.",
+        "Pull the first shots, taste them and write the scores down: then there is a recipe for that coffee.",
+    ),
     # --- writing ------------------------------------------------------------------------------------------------
     "findings_left_out": Entry(
         "note",

@@ -64,6 +64,7 @@ LATTICE: tuple[Column, ...] = (
     Column("chance", "Chance that a shot aimed there deserves good", "number", low=0, high=1),
     Column("extraction_pct", "Expected extraction; empty where nothing was read", "number", "%", low=0, high=100),
     Column("supported", "Whether the data speak there", "boolean"),
+    Column("own", "Whether tasted shots of the setup itself lie about it", "boolean"),
 )
 
 TASTERS: tuple[Column, ...] = (

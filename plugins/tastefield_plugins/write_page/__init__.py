@@ -45,6 +45,7 @@ class PageWriter(Writer):
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:
         """Join the sections into ``page.html`` between the bench table and what concerns the whole run."""
         from tastefield_plugins.write_page.bench_table import row
+        from tastefield_plugins.write_page.handover_table import start
 
         pieces, page = folder / PIECES, _environment()
         with (folder / "page.html").open("w", encoding="utf-8", newline="\n") as out:
@@ -54,6 +55,8 @@ class PageWriter(Writer):
                 css=(HERE / "style.css").read_text(encoding="utf-8"),
             ):
                 out.write(text)
+            if starts := [start(entry, tasted(run)) for entry in run.summary["handover"]]:
+                out.write(page.get_template("handover.html").render(starts=starts))
             for result in run.setups:
                 piece = pieces / f"{result.slug}.html"
                 if piece.exists():
@@ -65,12 +68,18 @@ class PageWriter(Writer):
         shutil.rmtree(pieces, ignore_errors=True)
 
 
+def tasted(run: RunResult) -> int:
+    """Tasted shots of the whole bench."""
+    return sum(int(result.entry["tasted"]) for result in run.setups)
+
+
 def _whole(run: RunResult) -> dict[str, Any]:
     """What the bottom of the page tells of the whole run."""
     aside = run.records.set_aside
     return {
         "run": run.summary,
         "failed": run.failed,
+        "pooled": any((result.entry["surface"] or {}).get("model") == "pooled" for result in run.setups),
         "set_aside": aside.head(MOST_SET_ASIDE).to_dict("records"),
         "set_aside_total": len(aside),
     }

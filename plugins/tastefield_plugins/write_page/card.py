@@ -36,6 +36,8 @@ def _hold(entry: Mapping[str, Any]) -> str:
     """Why this card should not leave yet; empty where it may."""
     if entry["status"] in ("window", "confirmed"):
         return ""
+    if not entry["tasted"]:
+        return "Nothing was tasted here yet: pull the next shots and taste them before it leaves."
     if more_often_poor(entry):
         return "Not ready to leave: fewer than half of such shots are expected to be good. Pull the next shots first."
     return "Best guess, not confirmed: pull the next shots before it leaves."

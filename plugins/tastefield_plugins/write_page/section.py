@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.records import SetupResult
+from tastefield.records import Lattice, SetupResult
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
@@ -24,6 +24,10 @@ CARRIED = {
     "refitted": "The doubt about them is carried by fitting again and again to made-up scores.",
 }
 """How the doubt about the variances is carried, by the word of the fit table."""
+TOGETHER = (
+    "All setups of the bench were worked out together: this one is told by its own tasted shots and, the fewer they "
+    "are the more, by those of other coffees and machines. Term 1 is the expected score at 1:2 in 27 s."
+)
 SHOT_COLUMNS = (
     "pulled_at",
     "stage",
@@ -62,14 +66,23 @@ def section(result: SetupResult) -> dict[str, Any]:
         "figures": drawings(result),
         "entry": entry,
         "taste": entry["taste"],
+        "speak": who_speaks(result.lattice),
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
         "variances": variances(entry["surface"]),
+        "together": TOGETHER if (entry["surface"] or {}).get("model") == "pooled" else "",
         "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances"), ""),
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
     words["card"] = card(result, words) if entry["aim"] else None
     return words
+
+
+def who_speaks(lattice: Lattice | None) -> str:
+    """Whose tasted shots colour the map: ``own`` alone, those of the ``bench`` alone, or ``both``."""
+    if lattice is None or lattice.own is None or not (lattice.supported & ~lattice.own).any():
+        return "own"
+    return "both" if lattice.own.any() else "bench"
 
 
 def sure(entry: Mapping[str, Any]) -> str:

@@ -75,7 +75,7 @@ class Unit:
         coffee = int(bench.coffee[setup])
         if not new_coffee:
             pairs = [plan.pairs[coffee, taster] for taster in range(tasters) if (coffee, taster) in plan.pairs]
-            effects |= dict.fromkeys(pairs, unit[0] / tasters)
+            effects |= dict.fromkeys(pairs, unit[0] / max(tasters, 1))
         for factor in (plan.column_factor, "roast"):
             code = int(getattr(bench, factor)[setup])
             if code < 0 or (new_coffee and factor != "machine"):

@@ -1,0 +1,55 @@
+"""Handover: which machines leave with which grinder, and each as it is for a coffee that nobody tasted on it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from tastefield.records import Setup, Station
+
+
+def stations(setups: Sequence[Setup]) -> tuple[Station, ...]:
+    """One entry a machine and grinder, in the order of the setups, with the setup last pulled on it.
+
+    Of setups as late, or without dates, the one with most shots; of those the last.
+    """
+    found: dict[tuple[str, str], list[Setup]] = {}
+    for setup in setups:
+        found.setdefault((_name(setup, "machine"), _name(setup, "grinder")), []).append(setup)
+    return tuple(
+        Station(
+            machine=machine,
+            grinder=grinder,
+            setup=max(reversed(those), key=_lateness),
+            shots=sum(len(setup.shots) for setup in those),
+            tasted=sum(int(setup.shots["shot_id"].isin(set(setup.scores["shot_id"])).sum()) for setup in those),
+        )
+        for (machine, grinder), those in found.items()
+    )
+
+
+def unknown_coffee(setup: Setup) -> Setup:
+    """The setup as a template for another coffee: doses, clock and scatter stay, what its coffee told does not."""
+    shots = setup.shots.assign(
+        grind_setting=pd.Series(pd.NA, index=setup.shots.index, dtype="str"), dial_position=np.nan
+    )
+    return replace(
+        setup,
+        shots=shots,
+        scores=setup.scores.iloc[:0],
+        readings=setup.readings.iloc[:0],
+        bench=replace(setup.bench, dial=None, extraction=None, findings=()),
+        findings=(),
+    )
+
+
+def _name(setup: Setup, column: str) -> str:
+    return setup.key.get(column) or str(setup.shots[column].iloc[0])
+
+
+def _lateness(setup: Setup) -> tuple[float, int]:
+    last = setup.shots["pulled_at"].max()
+    return (-np.inf if pd.isna(last) else pd.Timestamp(last).timestamp()), len(setup.shots)

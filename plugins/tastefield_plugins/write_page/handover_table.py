@@ -1,0 +1,27 @@
+"""One line a machine of the table for a coffee not yet tasted on it: where to start, how sure, what to pull first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tastefield.words.phrases import chance_in_words, printable, recipe
+from tastefield_plugins.write_page.numbers import CLOCKS, UNKNOWN_CLOCK
+
+
+def start(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
+    """The line of one machine and grinder, in words.
+
+    :param entry: its object in the results file. :param tasted: tasted shots of the whole bench.
+    """
+    aim = entry["aim"]
+    others = [recipe({**shot, "clock": aim["clock"]}) for shot in entry["next_shots"][1:]]
+    return {
+        "machine": printable(entry["machine"]),
+        "grinder": printable(entry["grinder"]) if entry["grinder"] not in (None, entry["machine"]) else "",
+        "set": recipe(aim),
+        "clock": UNKNOWN_CLOCK if aim and aim["clock"] not in CLOCKS else "",
+        "grind": printable(entry["settings"]["say"]) if entry["settings"] else "",
+        "sure": chance_in_words(entry["assurance"], tasted),
+        "pull": ["This recipe", *others] if aim else [],
+    }
