@@ -253,3 +253,25 @@ def test_next_shots_go_a_little_past_what_was_tried_at_most(make_setup, hill):
         for shot in shots:
             assert abs(np.log(shot.shot_time_s / 27)) < np.log(40 / 27) + 0.08 + 0.13
             assert abs(np.log(shot.ratio / 2)) < np.log(50 / 36) + 0.08 + 0.13
+
+
+def test_where_only_the_bench_speaks_no_shot_far_from_the_aim_is_asked_for(make_setup, hill):
+    """A surface that speaks beyond the setup's own shots is in doubt there; still nobody pulls 1:3 to check 1:2."""
+
+    class Bench(hill):
+        region = ((1.0, 4.0), (13.0, 55.0))
+
+        def draws(self, points, n, seed):
+            return self.mean(points) + np.random.default_rng(seed).standard_normal((n, len(points)))
+
+    shots = [{"beverage_g": out, "shot_time_s": 27} for out in (35, 36, 37)]
+    setup = make_setup(shots, [{"shot_id": f"s{i}", "score": 6.0} for i in range(3)])
+    surface = Bench(top=6.0, fall=0.01, reaches=2.0)
+    aim = window(setup, surface, 0.8)
+    assert aim.lattice.ratio.max() > 2.7
+    for seed in range(5):
+        asked = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, seed)[1:]
+        assert asked
+        for shot in asked:
+            assert abs(np.log(shot.shot_time_s / aim.shot_time_s)) <= 0.25 + 1e-9
+            assert abs(np.log(shot.ratio / aim.ratio)) <= 0.25 + 1e-9

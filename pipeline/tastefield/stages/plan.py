@@ -19,6 +19,8 @@ SAME = 0.03
 """Ratios or times nearer than this in logs are called the same."""
 BEYOND = 0.12
 """How far past what was tried, in logs, a next shot may go: about one step of a dial."""
+STRIDE = 0.25
+"""Where only the bench speaks no next shot lies farther from the aim, in logs: nobody pulls 1:3 to check 1:2."""
 A_LITTLE = 0.2
 """How far from the aim, in logs, the shot past the edge may lie."""
 A_CHANCE = 0.2
@@ -202,7 +204,11 @@ def _candidates(setup: Setup, aim: Aim) -> tuple[Floats, list[str | None], NDArr
         return points[:0], [], np.zeros(0, dtype=bool)
     away, _ = cKDTree(np.log(supported)).query(np.log(points))
     mesh = float(np.hypot(np.diff(np.log(lattice.ratio)).max(), np.diff(np.log(lattice.shot_time_s)).max()))
-    near: NDArray[np.bool_] = np.asarray(away <= BEYOND)
+    strides = np.abs(np.log(points / [aim.ratio, aim.shot_time_s])).max(axis=1)
+    own = setup.shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
+    if len(own):
+        strides = np.where(cKDTree(np.log(own)).query(np.log(points))[0] <= BEYOND, 0.0, strides)
+    near: NDArray[np.bool_] = np.asarray((away <= BEYOND) & (strides <= STRIDE))
     return points[near], [labels[i] for i in np.flatnonzero(near)], np.asarray(away > mesh)[near]
 
 
