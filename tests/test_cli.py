@@ -202,6 +202,17 @@ def test_the_summary_says_what_matters_in_ten_lines_of_bench_words(tmp_path):
     assert not [word for word in JARGON if word in " ".join(lines).lower()]
 
 
+def test_where_to_start_with_another_coffee_takes_one_line_however_many_machines():
+    run = sample_run()
+    one = {"machine": "A", "aim": {"ratio": 2.0}, "say": "With a coffee not yet tasted here start from 18.0 g in."}
+    for told, line in (
+        ([one], "With a coffee not yet tasted here start from 18.0 g in."),
+        ([one, one, {**one, "aim": None}], "Where to start with another coffee, on each of 2 machines: see the page."),
+    ):
+        with_it = replace(run, summary={**run.summary, "handover": told})
+        assert set(summary.summary_lines(with_it)) - set(summary.summary_lines(run)) == {line}
+
+
 def test_the_readiest_setups_come_first():
     run = sample_run()
     lines = summary.summary_lines(replace(run, setups=run.setups[::-1]))

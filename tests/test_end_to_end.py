@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import jsonschema
 import openpyxl
 import pandas as pd
 import pytest
@@ -182,6 +183,23 @@ def test_a_setup_takes_at_most_four_kilobytes_of_the_results_file(demo_run):
         assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
 
 
+def test_every_machine_of_a_demo_says_where_to_start_with_another_coffee(demo_run):
+    found = results(demo_run[1])
+    told = {(one["machine"], one["grinder"]) for one in found["handover"]}
+    assert told == {(one["key"]["machine"], one["key"]["grinder"]) for one in found["setups"]}
+    assert len(told) == len(found["handover"])
+    for one in found["handover"]:
+        assert one["aim"]["grind_setting"] is None
+        assert one["aim"]["support"] == "bench"
+        assert len(json.dumps(one, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
+        assert one["next_shots"][0]["shot_time_s"] == one["aim"]["shot_time_s"]
+
+
+def test_results_of_a_demo_keep_to_the_shipped_schema(demo_run):
+    schema = json.loads((ROOT / "pipeline" / "tastefield" / "results.schema.json").read_text("utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(results(demo_run[1]))
+
+
 @pytest.mark.parametrize("letter", ["x", "Ж", "\u0001", '"'])
 def test_a_setup_takes_at_most_four_kilobytes_whatever_its_names(tmp_path, letter):
     """Names of 300 letters everywhere, and as many doubts about one setup as shots can raise."""
@@ -205,8 +223,9 @@ def test_a_setup_takes_at_most_four_kilobytes_whatever_its_names(tmp_path, lette
     ]
     pd.DataFrame(rows).to_csv(tmp_path / "log.csv", index=False)
     tastefield.run(tmp_path / "log.csv", out=tmp_path / "out")
-    (setup,) = results(tmp_path / "out")["setups"]
+    (setup,), (start,) = (results(tmp_path / "out")[part] for part in ("setups", "handover"))
     assert setup["tasted"] >= 5
+    assert len(json.dumps(start, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
     assert len(json.dumps(setup, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
     shots = pd.read_parquet(tmp_path / "out" / "tables" / "shots.parquet")
     assert set(shots["machine"]) == {long["machine"]}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
@@ -182,3 +183,20 @@ def test_a_flat_surface_and_one_shot_are_drawn() -> None:
     ET.fromstring(taste_map.draw(flat, (RATIO[:1], TIME[:1], SCORE[:1]), clock="x", **WORDS))
     none = np.array([])
     ET.fromstring(taste_map.draw(flat, (none, none, none), clock="x", **WORDS))
+
+
+def test_a_dotted_line_parts_own_shots_from_those_of_the_bench_where_both_speak():
+    grid, dots = lattice(), "stroke-dasharray: 1.3,2.08"
+    some = grid.supported & (grid.ratio[:, None] < 2.2)
+    for own, dotted in ((some, True), (grid.supported, False), (grid.supported & False, False), (None, False)):
+        told = dataclasses.replace(grid, own=own)
+        assert (dots in taste_map.draw(told, (RATIO, TIME, SCORE), clock="x", **WORDS)) == dotted
+
+
+def test_the_map_ends_where_its_colours_do_unless_a_shot_lies_beyond():
+    grid = lattice()
+    everywhere = dataclasses.replace(grid, supported=grid.supported | True)
+    for time, beyond in ((20.0, False), (8.0, True)):
+        svg = taste_map.draw(everywhere, (np.array([2.0]), np.array([time]), np.array([7.0])), clock="x", **WORDS)
+        labels = [float(text) for text in texts(svg) if text.isdigit() and float(text) < 14 and float(text) > 9]
+        assert bool(labels) == beyond

@@ -299,6 +299,50 @@ def _finding(code: str, severity: str, message: str, do: str) -> dict[str, Any]:
     return {"code": code, "severity": severity, "where": {}, "message": message, "do": do}
 
 
+def _handover(machine: str, number: int) -> dict[str, Any]:
+    """Where to start with another coffee: a guess, and one that could not be worked out."""
+    aim = {
+        "ratio": 2.05,
+        "shot_time_s": 27.4,
+        "clock": "pump",
+        "dose_g": 18.0,
+        "beverage_g": 36.9,
+        **dict.fromkeys(("extraction_pct", "tds_pct", "grind_setting", "grind_kind", "grind_interval")),
+        "support": "bench",
+        "at_edge": False,
+    }
+    shot = {"grind_setting": None, "dose_g": 18.0, "shot_time_s": 27.4, "expected_gain": None}
+    settings = {
+        "grinder": "bench flat",
+        **dict.fromkeys(("grind_setting", "position", "position_range", "line")),
+        "seconds_per_step": {"estimate": -2.0, "lower": -3.0, "upper": -1.0},
+        "step": 1.0,
+        "higher_is": "coarser",
+        "say": f"Grind until 18.0 g gives 37 g in 27 s; start from 8, where {HOSTILE[2]} ran about 25 s.",
+    }
+    lost = number > 0
+    return {
+        "machine": machine,
+        "grinder": "bench flat" if number == 0 else machine,
+        "shots": 12,
+        "tasted": 9,
+        "status": "failed" if lost else "tentative",
+        "say": "" if lost else "With a coffee not yet tasted here start from 18.0 g in, 37 g out, 27 s: about 1 in 2.",
+        "aim": None if lost else aim,
+        "assurance": None if lost else 0.52,
+        "expected_score": None if lost else {"mean": 6.5, "lower": 5.0, "upper": 8.0, "level": 0.9},
+        "window": None,
+        "settings": None if lost else settings,
+        "next_shots": []
+        if lost
+        else [
+            {**shot, "beverage_g": 36.9, "ratio": 2.05, "why": "Taste it: checks the best guess."},
+            {**shot, "beverage_g": 46.8, "ratio": 2.6, "why": "Worth a taste: more out; may move the recipe."},
+        ],
+        "findings": [_finding("coffee_not_known", "note", "Which coffee comes next is not known.", "Taste it.")],
+    }
+
+
 def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
     tasters = [
         {"taster": taster, "shots": 18, "level": 0.2 * number, "spread": 1.1, "repeatability": None, "agreement": 0.6}
@@ -316,6 +360,6 @@ def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
         "findings": [
             _finding("scale_inferred", "note", "The scale 1 to 9 is a guess from the scores.", "Configure it.")
         ],
-        "handover": [],
+        "handover": [_handover(machine, number) for number, machine in enumerate(("workshop A", HOSTILE[2]))],
         "tasters": tasters,
     }

@@ -61,6 +61,37 @@ def test_the_schema_misses_a_key_that_is_not_there(folder: Path, key: str) -> No
     assert not jsonschema.Draft202012Validator(schema()).is_valid(spoilt)
 
 
+@pytest.mark.parametrize(
+    "key",
+    [
+        "machine",
+        "grinder",
+        "aim",
+        "assurance",
+        "window",
+        "settings",
+        "findings",
+        "expected_score",
+        "next_shots",
+        "status",
+        "shots",
+        "tasted",
+        "say",
+    ],
+)
+def test_the_schema_misses_a_key_of_a_handover_that_is_not_there(folder: Path, key: str) -> None:
+    spoilt = results(folder)
+    del spoilt["handover"][0][key]
+    assert not jsonschema.Draft202012Validator(schema()).is_valid(spoilt)
+
+
+@pytest.mark.parametrize(("key", "value"), [("status", "window"), ("aim", None), ("status", "ready"), ("shots", -1)])
+def test_the_schema_lets_no_handover_contradict_itself(folder: Path, key: str, value: object) -> None:
+    spoilt = results(folder)
+    spoilt["handover"][0][key] = value
+    assert not jsonschema.Draft202012Validator(schema()).is_valid(spoilt)
+
+
 def test_the_schema_lets_a_window_stand_only_where_the_status_says_so(folder: Path) -> None:
     spoilt = results(folder)
     spoilt["setups"][0]["status"] = "tentative"

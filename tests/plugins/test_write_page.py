@@ -18,6 +18,7 @@ from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
 from tastefield_plugins.write_page.bench_table import following, row
 from tastefield_plugins.write_page.card import card
+from tastefield_plugins.write_page.handover_table import start
 from tastefield_plugins.write_page.numbers import number, span, together
 from tastefield_plugins.write_page.section import section, sure
 
@@ -158,6 +159,92 @@ def test_a_setup_without_a_recipe_shows_no_card_and_its_best_shot(html: str, run
         assert 'class="card"' not in whole
         assert said in text(whole)
         assert "No card yet" in text(whole)
+
+
+def handover(html: str) -> str:
+    return text(html[html.index('<section id="handover"') : html.index("<article")]).replace("\u00a0", " ")
+
+
+def test_a_machine_handed_over_says_where_to_start_how_sure_and_what_to_pull_first(html: str) -> None:
+    told = handover(html)
+    assert "A coffee not yet tasted here" in told
+    assert "workshop A bench flat 18.0 g in, 37 g out, 27 s Grind until 18.0 g gives 37 g in 27 s" in told
+    assert "about 1 in 2 This recipe 18.0 g in, 47 g out, 27 s" in told
+    assert "could not be worked out" in told
+    assert html.index('href="#handover"') < html.index("<main>")
+
+
+def test_a_run_that_hands_nothing_over_has_no_such_section(run: RunResult, tmp_path: Path) -> None:
+    page = write(dataclasses.replace(run, summary={**run.summary, "handover": []}, setups=[]), tmp_path)
+    assert "#handover" not in page.replace("#handover,", "").replace("#handover {", "")
+    assert "not yet tasted here" not in page
+
+
+def test_a_handover_counts_the_tasted_shots_of_the_whole_bench(run: RunResult) -> None:
+    (entry, _) = run.summary["handover"]
+    assert start(entry, 30)["sure"] == "about 1 in 2"
+    assert start(entry, 2)["sure"] == "a guess from 2 tasted shots"
+
+
+@pytest.mark.parametrize(
+    ("own", "speak", "said"),
+    [
+        ("all", "own", "nothing was pulled there"),
+        ("some", "both", "Inside the dotted line your own tasted shots speak"),
+        ("none", "bench", "Nothing was tasted here: the colours are what was tasted elsewhere"),
+    ],
+)
+def test_the_map_says_whose_tasted_shots_colour_it(tmp_path: Path, own: str, speak: str, said: str) -> None:
+    result = sample_run.setup(sample_run.Case("M", "C"))
+    lattice = result.lattice
+    assert lattice is not None
+    near = {"all": lattice.supported, "none": lattice.supported & False}.get(
+        own, lattice.supported & (lattice.ratio < 2)
+    )
+    result = dataclasses.replace(result, lattice=dataclasses.replace(lattice, own=near))
+    assert section(result)["speak"] == speak
+    PageWriter().write_setup(result, tmp_path, Context(NoOptions()))
+    (piece,) = (tmp_path / ".page").iterdir()
+    captions = text("".join(re.findall(r"(?s)<figcaption>.*?</figcaption>", piece.read_text("utf-8"))))
+    assert said in captions
+    assert ("nothing was pulled there" in captions) == (speak == "own")
+
+
+def test_a_setup_that_nobody_tasted_but_that_has_a_recipe_says_so_on_section_and_card(tmp_path: Path) -> None:
+    result = sample_run.setup(sample_run.Case("M", "C", "tentative"))
+    entry = {**result.entry, "best_shot": None, "tasted": 0, "tasters": 0, "assurance": 0.7}
+    result = dataclasses.replace(result, entry=entry, scores=result.scores.iloc[:0])
+    PageWriter().write_setup(result, tmp_path, Context(NoOptions()))
+    (piece,) = (tmp_path / ".page").iterdir()
+    seen = text(piece.read_text("utf-8"))
+    assert "A guess, nothing tasted here yet" in seen
+    assert "Your best Nothing was tasted here yet. Expected here: liking 7.4" in seen
+    assert "Nothing was tasted here yet: pull the next shots and taste them before it leaves." in seen
+    assert "Cannot say yet" not in seen
+
+
+def test_the_page_explains_the_model_that_was_used(run: RunResult, tmp_path: Path) -> None:
+    """No statistician reads it; and of figures that nobody measured there are none."""
+    pages = {}
+    for model in ("quadratic", "pooled"):
+        entry = run.setups[0].entry
+        entry = {**entry, "surface": {**entry["surface"], "model": model}}
+        page = write(dataclasses.replace(run, setups=[dataclasses.replace(run.setups[0], entry=entry)]), tmp_path)
+        pages[model] = text(page[page.index('<section id="method"') : page.index('<section id="cautions"')])
+    for said in ("Why few shots lean on the others", "How it was checked", "tests.benchmarks truth"):
+        assert said in pages["pooled"]
+        assert said not in pages["quadratic"]
+    for page in pages.values():
+        assert "How this is computed, and how it was checked" in page
+        assert "What &ldquo;about 4 in 5&rdquo; means" in page
+        assert not set(re.findall(r"[a-z]+", page.lower())) & {
+            "posterior",
+            "prior",
+            "variance",
+            "covariance",
+            "gaussian",
+        }
+        assert "CHECKED FIGURES" not in page
 
 
 def test_extraction_is_absent_where_nothing_was_read(html: str, run: RunResult) -> None:

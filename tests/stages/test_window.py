@@ -256,3 +256,45 @@ def test_a_pressurised_basket_keeps_the_aim_off_the_dial(make_setup, hill):
     assert free.shot_time_s == pytest.approx(28.0, rel=0.02)
     plain = window(make_setup([*SPREAD, {**shots[0], "basket_kind": None}], TASTED), hill(best=(2.0, 28.0)), 0.8)
     assert plain.shot_time_s == pytest.approx(26.0, rel=0.001)
+
+
+def wide(hill, **shape):
+    """A hill that speaks from 1:1 to 1:4 and from 10 to 60 s, as a bench does beyond one setup's shots."""
+    surface = hill(reaches=2.0, **shape)
+    surface.region = ((1.0, 4.0), (10.0, 60.0))
+    return surface
+
+
+NARROW = [{"beverage_g": out, "shot_time_s": time} for out in (34, 38) for time in (25, 29)]
+
+
+@pytest.mark.parametrize(
+    ("best", "support"),
+    [((2.0, 27.0), "setup"), ((2.2, 27.0), "setup"), ((2.0, 34.0), "bench"), ((2.5, 27.0), "bench")],
+)
+def test_an_aim_beside_the_setups_own_tasted_shots_rests_on_the_bench(make_setup, hill, best, support):
+    """The shots lie between 1:1.9 and 1:2.1 and between 25 and 29 s; a usual scatter beyond is still theirs."""
+    setup = make_setup(NARROW, [{"shot_id": f"s{i}", "score": 6.0} for i in range(4)])
+    aim = window(setup, wide(hill, best=best), 0.8)
+    assert aim.support == support
+    inside = np.outer(np.abs(np.log(aim.lattice.ratio / 2)) < 0.05, np.abs(np.log(aim.lattice.shot_time_s / 27)) < 0.05)
+    assert aim.lattice.own[inside].all()
+    assert not aim.lattice.own.all()
+    assert aim.lattice.supported[~aim.lattice.own].any()
+
+
+def test_shots_pulled_but_not_tasted_are_no_ground_of_ones_own(make_setup, hill):
+    aim = window(make_setup(NARROW), wide(hill), 0.8)
+    assert aim.support == "bench"
+    assert not aim.lattice.own.any()
+
+
+def test_an_untasted_setup_is_shown_all_that_the_bench_speaks_for_and_a_tasted_one_what_the_grinder_reaches(
+    make_setup, hill
+):
+    surface = wide(hill, best=(2.0, 50.0))
+    untasted = window(make_setup(NARROW), surface, 0.8)
+    assert untasted.lattice.shot_time_s[[0, -1]] == pytest.approx([10 / np.exp(0.08), 60 * np.exp(0.08)])
+    assert untasted.shot_time_s == pytest.approx(50, rel=0.05)
+    tasted = window(make_setup(NARROW, [{"shot_id": f"s{i}", "score": 6.0} for i in range(4)]), surface, 0.8)
+    assert tasted.lattice.shot_time_s[-1] == pytest.approx(29 * np.exp(0.48))
