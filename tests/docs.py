@@ -9,6 +9,7 @@ import re
 import textwrap
 from pathlib import Path
 
+from tastefield.stats.pooled import parts
 from tastefield.words import columns
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -24,6 +25,21 @@ def column_table() -> str:
             meaning = entry.meaning + (f": {', '.join(entry.choices)}" if entry.choices else "")
             star = " *" if entry.required else ""
             lines.append(f"| {table} | `{entry.name}`{star} | {entry.unit} | {meaning} |")
+    return "\n".join(lines) + "\n"
+
+
+def priors() -> str:
+    """What the pooled surface assumes of each of its parts before anything was tasted."""
+    lines = ["| part | prior | points on a scale from 1 to 9 |", "| --- | --- | --- |"]
+    lines.append(f"| level at 1:2 in 27 s | normal | {parts.CENTRE[0]:g}, SD {parts.CENTRE[1]:g} |")
+    lines.append(f"| fall far away from 1:2 in 27 s | normal | {parts.FALL[0]:g}, SD {parts.FALL[1]:g} |")
+    lines += [f"| SD of {part} | half-normal | scale {scale:g} |" for part, scale in parts.HALF_NORMAL.items()]
+    for part, (median, width) in parts.LOG_NORMAL.items():
+        lines.append(f"| SD of {part} | log-normal, never 0 | median {median:g}, log-sd {width:g} |")
+    lines += [f"| slope of {name} | normal | 0, SD {sd:g} |" for name, sd in parts.SLOPE_SD.items()]
+    lines.append(f"| a tenth more extraction than its like | normal | 0, SD {parts.EFFECT_SD:g} |")
+    length, width = parts.LENGTH
+    lines.append(f"| length of all surfaces | log-normal | median {length:g} coded units, log-sd {width:g} |")
     return "\n".join(lines) + "\n"
 
 
@@ -44,7 +60,8 @@ def snippet(reference: str) -> str:
 
 def body(name: str) -> str:
     """What must stand in the block of this name."""
-    return column_table() if name == "columns" else snippet(name)
+    tables = {"columns": column_table, "priors": priors}
+    return tables[name]() if name in tables else snippet(name)
 
 
 def rewritten(text: str) -> str:
