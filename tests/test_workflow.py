@@ -7,6 +7,7 @@ import tastefield
 from tastefield import workflow
 from tastefield.errors import TastefieldError
 from tastefield.summary import setup_line
+from tastefield.testing.samples import sample_setups
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -327,3 +328,12 @@ def test_unlike_shots_of_one_setup_are_told_on_it_and_stay_in_every_table(tmp_pa
     shots, scores = (pd.read_csv(tmp_path / "out" / "tables" / f"{name}.csv") for name in ("shots", "scores"))
     assert shots["shot_time_recorded_s"].tolist() == [25, 26, 27, 28, 29, 21, 27]
     assert scores["score"].tolist() == [6, 7, 8, 6, 7, 5, 9]
+
+
+def test_a_chunk_of_setups_is_sent_what_was_learned_of_its_own_setups_and_machines_alone():
+    first, second, _ = sample_setups()
+    known = {setup.name: setup.name for setup in (first, second)}
+    machines = {setup.machine: setup.machine for setup in (first, second)}
+    own = workflow._own({"shared": 1, "setups": known, "machines": machines}, [first])
+    assert own == {"shared": 1, "setups": {first.name: first.name}, "machines": {first.machine: first.machine}}
+    assert workflow._own({"scale": 1.0}, [first]) == {"scale": 1.0}

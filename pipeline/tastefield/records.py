@@ -5,6 +5,7 @@ Records that hold frames or arrays compare by identity (``eq=False``): ``==`` of
 
 from __future__ import annotations
 
+import json
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
@@ -21,7 +22,11 @@ from tastefield.words.findings import Finding
 
 Floats: TypeAlias = NDArray[np.float64]
 Population: TypeAlias = dict[str, Any]
-"""What a surface model learned over all setups: plain data (numbers, strings, lists, dicts) that JSON can hold."""
+"""What a surface model learned over all setups: plain data (numbers, strings, lists, dicts) that JSON can hold.
+
+What it holds under ``setups``, by :attr:`Setup.name`, and ``machines``, by :attr:`Setup.machine`, is of one setup or
+machine each: a fit is given its own alone.
+"""
 
 
 @dataclass
@@ -285,6 +290,16 @@ class Setup:
     taste: Taste
     tasters: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What the setup is known under: the values of its key, as JSON."""
+        return json.dumps(list(self.key.values()), ensure_ascii=False)
+
+    @property
+    def machine(self) -> str:
+        """What its machine is known under."""
+        return self.key.get("machine") or str(self.shots["machine"].iloc[0])
 
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""

@@ -178,7 +178,8 @@ def _analyse(
     chunks = _chunks(setups)
     tell = progress or _silent
     with log.stage("learn"):
-        gathered = list(_each(_gather, chunks, task, jobs, None, lambda done: tell("learning", done, len(chunks))))
+        nothing: list[Population] = [{}] * len(chunks)
+        gathered = list(_each(_gather, chunks, task, jobs, nothing, lambda done: tell("learning", done, len(chunks))))
         context = Context(loaded.surface_options, config.seed)
         model = loaded.registry.surfaces[config.surface.model]
         with _named(f"surface model {model.name}", "learning from all setups"):
@@ -186,7 +187,8 @@ def _analyse(
     with log.stage("setups"):
         last = {id(station.setup): station for station in handed}
         pairs = _chunks([(setup, last.get(id(setup))) for setup in setups])
-        answers = _each(_work, pairs, task, jobs, population, lambda done: tell("setups", done, len(pairs)))
+        own = [_own(population, [setup for setup, _ in chunk]) for chunk in pairs]
+        answers = _each(_work, pairs, task, jobs, own, lambda done: tell("setups", done, len(pairs)))
         worked = [one for answer in answers for one in answer]
     results = tuple(one.result for one in worked)
     failed = tuple(name for one in worked for name in one.failed)
@@ -257,22 +259,23 @@ def _silent(stage: str, done: int, total: int) -> None:
 
 
 def _each(
-    work: Callable[[Sequence[S], Task, Population | None], T],
+    work: Callable[[Sequence[S], Task, Population], T],
     chunks: Sequence[Sequence[S]],
     task: Task,
     jobs: int | str,
-    population: Population | None,
+    populations: Sequence[Population],
     done: Callable[[int], None],
 ) -> Iterator[T]:
     """Work every chunk, here, in worker processes or on the cluster of that address; answers come back in order."""
     answers: Iterable[T]
+    given = list(zip(chunks, populations, strict=True))
     if isinstance(jobs, str):
-        answers = _on_cluster([delayed(work)(chunk, task, population) for chunk in chunks], jobs)
+        answers = _on_cluster([delayed(work)(chunk, task, known) for chunk, known in given], jobs)
     elif jobs == 1 or len(chunks) == 1:
-        answers = (work(chunk, task, population) for chunk in chunks)
+        answers = (work(chunk, task, known) for chunk, known in given)
     else:
         parallel = Parallel(n_jobs=jobs, backend="loky", return_as="generator")
-        answers = parallel(delayed(work)(chunk, task, population) for chunk in chunks)
+        answers = parallel(delayed(work)(chunk, task, known) for chunk, known in given)
     for number, answer in enumerate(answers, start=1):
         done(number)
         yield answer
@@ -299,22 +302,33 @@ def _registry(plugin_texts: tuple[tuple[str, str], ...]) -> Registry:
     return build(plugin_texts)
 
 
-def _gather(setups: Sequence[Setup], task: Task, population: Population | None) -> Any:
+def _own(population: Population, setups: Sequence[Setup]) -> Population:
+    """The population with what it holds of these setups and their machines alone: all of it is too much to send."""
+    kept = {"setups": {setup.name for setup in setups}, "machines": {setup.machine for setup in setups}}
+    own = {
+        of: {name: population[of][name] for name in names & population[of].keys()}
+        for of, names in kept.items()
+        if of in population
+    }
+    return {**population, **own}
+
+
+def _gather(setups: Sequence[Setup], task: Task, population: Population) -> Any:
     with threadpool_limits(1):
         model = _registry(task.plugin_texts).surfaces[task.config.surface.model]
         with _named(f"surface model {model.name}", ", ".join(_name(setup.key) for setup in setups)):
             return model.gather(setups, Context(task.surface_options, task.config.seed))
 
 
-def _work(setups: Sequence[tuple[Setup, Station | None]], task: Task, population: Population | None) -> list[Worked]:
+def _work(setups: Sequence[tuple[Setup, Station | None]], task: Task, population: Population) -> list[Worked]:
     """Work a chunk of setups, and the stations that are handed over after them."""
     answers = []
     with threadpool_limits(1):
         for setup, station in setups:
-            result, failed = _setup(setup, task, population or {})
+            result, failed = _setup(setup, task, population)
             if task.folder is not None:
                 failed = (*failed, *_write_setup(result, task))
-            entry, lost = (None, ()) if station is None else _station(station, task, population or {})
+            entry, lost = (None, ()) if station is None else _station(station, task, population)
             answers.append(Worked(result, entry, (*failed, *lost)))
     return answers
 

@@ -6,7 +6,6 @@ alike; the fitting stands in :mod:`tastefield.stats.pooled`. Here scores become 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -43,16 +42,6 @@ def unit(taste: Taste) -> float:
     return (taste.scale[1] - taste.scale[0]) / 8.0
 
 
-def name(setup: Setup) -> str:
-    """What a setup is learned under."""
-    return json.dumps(list(setup.key.values()), ensure_ascii=False)
-
-
-def machine(setup: Setup) -> str:
-    """What its machine is learned under."""
-    return str(setup.shots["machine"].iloc[0])
-
-
 def scored(setup: Setup) -> pd.DataFrame:
     """Scores joined to their shots; scores of shots without ratio or time are left out here."""
     shots = setup.shots[["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at"]]
@@ -74,8 +63,8 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
         ]
     )
     return pooled.SetupRows(
-        name=name(setup),
-        machine=machine(setup),
+        name=setup.name,
+        machine=setup.machine,
         coffee=str(shots["coffee"].iloc[0]),
         roast=_last(shots["roast"]),
         kinds=(_last(shots["machine_model"]), _last(shots["grinder_model"])),
@@ -186,14 +175,14 @@ class Pooled(SurfaceModel):
             raise NotEnough("no shot was recorded", "pull a shot, taste it and write down dose, weight out and time")
         if not population["support"]:
             raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
-        known = population["setups"].get(name(setup))
+        known = population["setups"].get(setup.name)
         if known is None:
             return self.fit(setup, self.learn([self.gather([setup], ctx)], population, ctx), ctx)
         return _surface(setup, known, population)
 
     def untasted(self, setup: Setup, population: Population, ctx: Context) -> Surface | None:
         """Its machine's surface, what is not known of the coffee and of the new setup added to the doubt."""
-        known = population["machines"].get(machine(setup))
+        known = population["machines"].get(setup.machine)
         return None if known is None or not population["support"] else _surface(setup, known, population)
 
 
