@@ -200,6 +200,38 @@ def test_a_coffee_not_yet_tasted_is_less_sure_than_one_that_tasted_good(tmp_path
     assert width[1] > 1.3 * width[0]
 
 
+ALWAYS_GOOD = """
+from dataclasses import replace
+import numpy as np
+import tastefield
+from tastefield.hooks import SurfaceModel
+from tastefield_plugins.fit_pooled import Pooled
+class AlwaysGood(Pooled):
+    name = "always_good"
+    def untasted(self, setup, population, ctx):
+        known = super().untasted(setup, population, ctx)
+        sure = replace(known, coefficients=np.eye(1, len(known.coefficients))[0] * 8, root=known.root * 0.01)
+        return replace(sure, shot_var=0.01, shot_var_range=(0.01, 0.01))
+@tastefield.hookimpl
+def tastefield_surfaces():
+    return [AlwaysGood()]
+"""
+
+
+@pytest.mark.parametrize(("tasted", "status"), [(3, "window"), (2, "tentative")])
+def test_a_window_for_another_coffee_asks_for_three_tasted_shots_on_that_machine_and_still_for_a_taste(
+    log, tasted, status
+):
+    rows = [f"A,house,18,{34 + i},{26 + i},{7 if i < tasted else ''}" for i in range(3)]
+    elsewhere = [f"B,house,18,{30 + 3 * i},{22 + 3 * i},7" for i in range(5)]
+    log.write_text("\n".join(["machine,coffee,dose_g,beverage_g,shot_time_s,score", *rows, *elsewhere]))
+    told = workflow.analyse(with_plugin(log, ALWAYS_GOOD, '[surface]\nmodel = "always_good"')).summary["handover"][0]
+    assert told["assurance"] > 0.8
+    assert told["status"] == status
+    assert (told["window"] is not None) == (status == "window")
+    assert told["next_shots"][0]["why"] == "Taste it: checks the best guess."
+
+
 UNTASTED_FAILS = """
 import tastefield
 from tastefield_plugins.fit_quadratic import Quadratic

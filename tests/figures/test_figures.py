@@ -194,9 +194,12 @@ def test_a_dotted_line_parts_own_shots_from_those_of_the_bench_where_both_speak(
 
 
 def test_the_map_ends_where_its_colours_do_unless_a_shot_lies_beyond():
-    grid = lattice()
+    grid = lattice()  # from 1:1.2 to 1:3.4, from 14 to 50 s
     everywhere = dataclasses.replace(grid, supported=grid.supported | True)
-    for time, beyond in ((20.0, False), (8.0, True)):
-        svg = taste_map.draw(everywhere, (np.array([2.0]), np.array([time]), np.array([7.0])), clock="x", **WORDS)
-        labels = [float(text) for text in texts(svg) if text.isdigit() and float(text) < 14 and float(text) > 9]
-        assert bool(labels) == beyond
+    score = np.array([7.0])
+    assert taste_map._view(everywhere, (np.array([2.0]), np.array([20.0]), score)) == ((1.2, 3.4), (14.0, 50.0))
+    (left, right), (low, high) = taste_map._view(everywhere, (np.array([4.0]), np.array([8.0]), score))
+    assert left == 1.2
+    assert right > 4.0
+    assert low < 8.0
+    assert high == 50.0

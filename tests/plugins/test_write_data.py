@@ -92,6 +92,19 @@ def test_the_schema_lets_no_handover_contradict_itself(folder: Path, key: str, v
     assert not jsonschema.Draft202012Validator(schema()).is_valid(spoilt)
 
 
+def test_the_lattice_tells_own_shots_from_those_of_the_bench_and_leaves_it_empty_where_nobody_told(
+    run: RunResult, tmp_path: Path
+) -> None:
+    first, second = [result for result in run.setups if result.lattice is not None][:2]
+    assert first.lattice is not None
+    own = first.lattice.supported & (first.lattice.ratio[:, None] < 2)
+    first = dataclasses.replace(first, lattice=dataclasses.replace(first.lattice, own=own))
+    write(dataclasses.replace(run, setups=[first, second]), tmp_path)
+    stored = pq.read_table(tmp_path / "lattice.parquet").to_pandas()
+    assert (stored.loc[stored["setup"] == first.slug, "own"].to_numpy(dtype=bool) == own.ravel()).all()
+    assert stored.loc[stored["setup"] == second.slug, "own"].isna().all()
+
+
 def test_the_schema_lets_a_window_stand_only_where_the_status_says_so(folder: Path) -> None:
     spoilt = results(folder)
     spoilt["setups"][0]["status"] = "tentative"

@@ -166,6 +166,6 @@ def test_how_sure_is_said_plainly_unless_the_whole_bench_tasted_too_little(lates
 
 @pytest.mark.parametrize("letter", ["x", "Ж", "\u0001", '"'])
 def test_an_entry_takes_at_most_four_kilobytes_whatever_its_names(latest, hill, letter):
-    latest = replace(latest, shots=latest.shots.assign(coffee=letter * 300))
-    entry = entry_of(latest, hill(top=6.0), tasted=1, machine=letter * 300, grinder=letter * 300)
+    latest = replace(latest, shots=latest.shots.assign(coffee=letter * 3000))
+    entry = entry_of(latest, hill(top=6.0), tasted=1, machine=letter * 3000, grinder=letter * 3000)
     assert len(json.dumps(entry, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
