@@ -29,7 +29,6 @@ MARGIN = 0.15
 LEVEL = 0.9
 DOSE_STEP, AGE_STEP_DAYS, USUAL_AGE_DAYS = 0.1, 10.0, 14.0
 """Units of the small effects of dose and coffee age; a recipe is told for the usual dose and for coffee of this age."""
-VERSION = 1
 
 
 def code(points: Floats) -> Floats:
@@ -156,18 +155,18 @@ class Pooled(SurfaceModel):
 
     def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
         setups = [rows for part in gathered for rows in part]
-        learned = pooled.learn(setups)
+        learned = pooled.learn(setups, **_told(prior)) if prior else pooled.learn(setups)
         mean, cov = learned.spread.summary()
+        tasted = np.vstack([learned.support, np.reshape(prior["support"] if prior else [], (-1, 2))])
         return {
-            "version": VERSION,
-            "parts": list(pooled.parts.NAMES),
-            "log_sd": mean.tolist(),
-            "log_sd_cov": cov.tolist(),
+            "length": learned.spread.best.length,
+            "theta": mean.tolist(),
+            "theta_cov": cov.tolist(),
             "hub": {"precision": learned.message.precision.tolist(), "told": learned.message.told.tolist()},
             "setups": {key: _plain(known) for key, known in learned.setups.items()},
             "machines": {key: _plain(known) for key, known in learned.machines.items()},
             "variances": _variances(learned),
-            "support": hull.Support.around(learned.support, MARGIN).vertices.tolist() if len(learned.support) else [],
+            "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
@@ -184,6 +183,16 @@ class Pooled(SurfaceModel):
         """Its machine's surface, what is not known of the coffee and of the new setup added to the doubt."""
         known = population["machines"].get(setup.machine)
         return None if known is None or not population["support"] else _surface(setup, known, population)
+
+
+def _told(population: Population) -> dict[str, Any]:
+    """What an earlier learning leaves to a new one."""
+    hub = population["hub"]
+    return {
+        "message": pooled.Message(np.array(hub["precision"]), np.array(hub["told"])),
+        "prior": pooled.Prior.told(np.array(population["theta"]), np.array(population["theta_cov"])),
+        "length": population["length"],
+    }
 
 
 def _plain(known: pooled.Known) -> dict[str, Any]:

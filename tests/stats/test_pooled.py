@@ -444,3 +444,52 @@ def test_readings_teach_the_effect_of_extraction():
             )
         )
     assert spread_of(gathered(setups)).best.theta[-1] == pytest.approx(1.0, abs=0.15)
+
+
+def renamed(setups, suffix):
+    """The same kind of bench somewhere else: no machine, coffee, taster or kind is shared."""
+    return [
+        replace(
+            rows,
+            name=rows.name + suffix,
+            machine=rows.machine + suffix,
+            coffee=rows.coffee + suffix,
+            roast="",
+            kinds=tuple(kind + suffix if kind else "" for kind in rows.kinds),
+            taster=tuple(name + suffix for name in rows.taster),
+            covariates=np.zeros_like(rows.covariates),
+            readings=None,
+        )
+        for rows in setups
+    ]
+
+
+def told_by(setups, before=None):
+    plan = laid_out(gathered(setups), LENGTH)
+    found = evaluate(plan, batches(plan), THETA, before, with_gradient=False)
+    return hub_message(plan, found, before), found
+
+
+def test_two_benches_at_once_tell_what_one_tells_after_the_other_and_what_their_messages_add_up_to(monkeypatch):
+    """At the same standard deviations and with all directions of every surface, to 1e-6."""
+    monkeypatch.setattr(basis, "leading", lambda points, length, most: np.diag(np.sqrt(basis.weights(length))))
+    a, b = renamed(made(seed=3), " of A"), renamed(made(seed=4), " of B")
+    both, at_once = told_by([*a, *b])
+    first, _ = told_by(a)
+    after, in_turn = told_by(b, first)
+    second, _ = told_by(b)
+    np.testing.assert_allclose(in_turn.u[:HUB], at_once.u[:HUB], atol=1e-6)
+    np.testing.assert_allclose(in_turn.P[:HUB, :HUB], at_once.P[:HUB, :HUB], atol=1e-6)
+    size = np.abs(both.precision).max()
+    np.testing.assert_allclose(after.precision, both.precision, atol=1e-6 * size)
+    np.testing.assert_allclose(first.precision + second.precision, both.precision, atol=1e-6 * size)
+    np.testing.assert_allclose(first.told + second.told, both.told, atol=1e-6 * np.abs(both.told).max())
+
+
+def test_standard_deviations_told_by_another_bench_take_the_place_of_the_stated_prior():
+    mean, cov = THETA + 0.3, 0.01 * np.eye(len(THETA))
+    prior = pooled.Prior.told(mean, cov)
+    value, gradient = prior.log_density(mean)
+    assert value == 0.0
+    np.testing.assert_allclose(gradient, 0.0, atol=1e-12)
+    assert prior.log_density(mean + 0.1)[0] == pytest.approx(-0.5 * len(THETA) * 0.01 / (0.01 + 0.15**2))

@@ -26,6 +26,10 @@ from tastefield.stats.pooled.layout import HUB, Batch, Layout, local_parts
 Array = NDArray[np.float64]
 
 
+BENCHES_DIFFER = 0.15
+"""Log standard deviations of two benches are taken to differ by about so much."""
+
+
 @dataclass(frozen=True, eq=False)
 class Message:
     """What is known of the hub beside the stated prior: precision (HUB, HUB) and precision times shift (HUB,).
@@ -62,13 +66,20 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """Of the log standard deviations: as stated, times a normal density where another bench told one.
+    """Of the log standard deviations and the effect: as stated, or a normal density that another bench told.
 
     :param mean: (15,) and :param precision: (15, 15) of that density; zero where nothing was told.
     """
 
     mean: Array
     precision: Array
+    with_stated: bool = True
+
+    @classmethod
+    def told(cls, mean: Array, cov: Array) -> Prior:
+        """What another bench told, widened because benches differ, in place of what was stated."""
+        wide = np.asarray(cov, dtype=float) + BENCHES_DIFFER**2 * np.eye(len(mean))
+        return cls(np.asarray(mean, dtype=float), np.asarray(np.linalg.inv(wide), dtype=float), False)
 
     @classmethod
     def stated(cls) -> Prior:
@@ -77,7 +88,7 @@ class Prior:
 
     def log_density(self, theta: Array) -> tuple[float, Array]:
         """Log density, up to a constant, and its gradient."""
-        value, gradient = parts.log_prior(theta)
+        value, gradient = parts.log_prior(theta) if self.with_stated else (0.0, np.zeros(len(theta)))
         off = theta - self.mean
         return value - 0.5 * float(off @ self.precision @ off), gradient - self.precision @ off
 

@@ -1,0 +1,75 @@
+"""What the pooled surface does with setups, beyond the contract that every surface keeps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tastefield.errors import NotEnough
+from tastefield.hooks import NoOptions
+from tastefield.records import Context, Taste
+from tastefield.testing.samples import sample_setups
+from tastefield_plugins.fit_pooled import Pooled, rows_of
+
+MODEL, CONTEXT = Pooled(), Context(NoOptions())
+AT = np.array([[1.8, 24.0], [2.0, 27.0], [2.3, 31.0]])
+
+
+def learned(setups):
+    return MODEL.learn([MODEL.gather(setups, CONTEXT)], None, CONTEXT)
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return [*sample_setups(), *sample_setups(("D", "E", "F"))]
+
+
+def test_a_setup_that_learning_did_not_see_is_answered_with_what_the_bench_taught(bench):
+    """Few shots of a new machine are surer beside a bench than alone, and nearly as sure as had it been there."""
+    new = sample_setups(("new", "few", "none"))[1]
+    apart = MODEL.fit(new, learned(bench), CONTEXT)
+    alone = MODEL.fit(new, learned([new]), CONTEXT)
+    among = MODEL.fit(new, learned([*bench, new]), CONTEXT)
+    assert (apart.sd(AT) < 0.95 * alone.sd(AT)).all()
+    assert np.abs(apart.mean(AT) - among.mean(AT)).max() < 0.35
+    assert (apart.sd(AT) < 1.4 * among.sd(AT)).all()
+
+
+def test_a_setup_nobody_tasted_is_answered_and_one_without_shots_is_not(bench):
+    untasted = bench[2]
+    known = learned(bench)
+    assert untasted.scores.empty
+    assert (MODEL.fit(untasted, known, CONTEXT).sd(AT) > MODEL.fit(bench[0], known, CONTEXT).sd(AT)).all()
+    with pytest.raises(NotEnough):
+        MODEL.fit(replace(untasted, shots=untasted.shots.iloc[:0]), known, CONTEXT)
+    with pytest.raises(NotEnough):
+        MODEL.fit(untasted, learned([untasted]), CONTEXT)
+
+
+def test_a_new_coffee_on_a_known_machine_is_less_sure_than_the_coffees_tasted_there(bench):
+    known = learned(bench)
+    assert (MODEL.untasted(bench[0], known, CONTEXT).sd(AT) > MODEL.fit(bench[0], known, CONTEXT).sd(AT)).all()
+
+
+def test_scores_on_another_scale_give_the_same_surface_on_that_scale(bench):
+    def to_hundred(setup):
+        scores = setup.scores.assign(score=(setup.scores["score"] - 1) * 100 / 8)
+        return replace(setup, scores=scores, taste=Taste(scale=(0.0, 100.0), good=(setup.taste.good - 1) * 100 / 8))
+
+    hundred = [to_hundred(setup) for setup in bench]
+    nine, other = MODEL.fit(bench[0], learned(bench), CONTEXT), MODEL.fit(hundred[0], learned(hundred), CONTEXT)
+    np.testing.assert_allclose(other.mean(AT), (nine.mean(AT) - 1) * 100 / 8, atol=1e-4)
+    np.testing.assert_allclose(other.sd(AT), nine.sd(AT) * 100 / 8, atol=1e-4)
+    assert other.shot_var == pytest.approx(nine.shot_var * (100 / 8) ** 2, rel=1e-4)
+
+
+def test_rows_carry_what_departs_from_the_usual_and_nothing_where_it_is_unknown(bench):
+    rows = rows_of(bench[0])
+    assert rows.covariates.shape == (len(bench[0].scores), 3)
+    assert np.abs(np.median(rows.covariates[:, 0])) < 0.5
+    assert rows.score.min() >= 1.0
+    assert rows.score.max() <= 9.0
+    blank = replace(bench[0], shots=bench[0].shots.assign(dose_g=np.nan, coffee_age_days=np.nan))
+    assert (rows_of(blank).covariates[:, [0, 2]] == 0).all()
