@@ -411,7 +411,7 @@ class Lattice:
     :param chance: chance that a shot *aimed* there deserves good.
     :param supported: whether data speak there.
     :param extraction_pct: expected extraction, or ``None`` where nothing was read.
-    :param own: whether tasted shots of the setup itself lie about it; ``None`` where nobody told.
+    :param own: where of that tasted shots of the setup itself lie about it; ``None`` where nobody told.
     """
 
     ratio: Floats

@@ -281,6 +281,7 @@ def test_an_aim_beside_the_setups_own_tasted_shots_rests_on_the_bench(make_setup
     assert aim.lattice.own[inside].all()
     assert not aim.lattice.own.all()
     assert aim.lattice.supported[~aim.lattice.own].any()
+    assert aim.lattice.supported[aim.lattice.own].all()
 
 
 def test_shots_pulled_but_not_tasted_are_no_ground_of_ones_own(make_setup, hill):
@@ -298,3 +299,10 @@ def test_an_untasted_setup_is_shown_all_that_the_bench_speaks_for_and_a_tasted_o
     assert untasted.shot_time_s == pytest.approx(50, rel=0.05)
     tasted = window(make_setup(NARROW, [{"shot_id": f"s{i}", "score": 6.0} for i in range(4)]), surface, 0.8)
     assert tasted.lattice.shot_time_s[-1] == pytest.approx(29 * np.exp(0.48))
+
+
+def test_where_the_surface_does_not_speak_a_setup_has_no_ground_of_its_own(make_setup, hill):
+    setup = make_setup(NARROW, [{"shot_id": f"s{i}", "score": 6.0} for i in range(4)])
+    aim = window(setup, hill(reaches=0.04), 0.8)
+    assert aim.lattice.own.any()
+    assert aim.lattice.supported[aim.lattice.own].all()

@@ -94,7 +94,7 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         chance=chance.reshape(shape),
         supported=supported.reshape(shape),
         extraction_pct=_extraction(setup, points, shape),
-        own=_own(points, setup).reshape(shape),
+        own=(_own(points, setup) & supported).reshape(shape),
     )
     aim = Aim(
         ratio=float(aimed[0, 0]),
