@@ -12,7 +12,7 @@ from tastefield.records import Context
 from tastefield.stages.window import window
 from tastefield_plugins.fit_quadratic import Quadratic, QuadraticOptions
 
-SETUPS = 80
+SETUPS = 50
 
 
 @dataclass(frozen=True)

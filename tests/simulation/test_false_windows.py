@@ -10,7 +10,7 @@ from tastefield.records import Context, Setup
 from tastefield.stages.window import window
 from tastefield_plugins.fit_quadratic import Quadratic, QuadraticOptions
 
-SETUPS = 200
+SETUPS = 120
 
 
 def flat_setup(rng: np.random.Generator, number: int, level: float) -> Setup:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,7 +14,6 @@ from tastefield.workflow import analyse
 def judged(tmp_path_factory):
     """Kind and seed of a bench -> one row a setup: what was recommended and claimed, and what is true."""
 
-    @cache
     def judge(kind, seed):
         bench = world.make(kind, seed)
         best_shot = rivals.aims(bench, cheap=True)[0]["best shot"]
@@ -42,11 +39,11 @@ def judged(tmp_path_factory):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("kind", "seed", "share"), [("taster_by_coffee", 40, 0.6), ("thin", 41, 0.8)])
-def test_recipes_lose_less_than_the_best_shot_and_chances_are_kept(judged, kind, seed, share):
-    told = judged(kind, seed)
+def test_recipes_lose_less_than_the_best_shot_and_chances_are_kept(judged):
+    """Where tasters disagree by coffee. About twice what was measured over many benches is asked of one."""
+    told = judged("taster_by_coffee", 40)
     assert told["loss"].notna().mean() >= 0.9
-    assert told["loss"].mean() <= share * told["best shot"].mean()
+    assert told["loss"].mean() <= 0.6 * told["best shot"].mean()
     assert abs(told["claimed"].mean() - told["true"].mean()) <= 0.12
     assert told["covered"].mean() >= 0.8
     brier = (told["true"] * (1 - told["true"]) + (told["claimed"] - told["true"]) ** 2).mean()
