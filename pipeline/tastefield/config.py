@@ -119,9 +119,16 @@ class TasteConfig(Block):
 
 
 class SurfaceConfig(Block):
-    """``[surface]``: the model; ``options`` are its own keys, validated by its ``Options``."""
+    """``[surface]``: the model, and what other runs learned that it starts from.
+
+    ``options`` are the model's own keys, validated by its ``Options``.
+
+    :param population: files that runs wrote. :param salt: word under which shots are hashed in them.
+    """
 
     model: str = "pooled"
+    population: Annotated[tuple[str, ...], Listed] = ()
+    salt: str = ""
     options: dict[str, Any] = {}
 
 

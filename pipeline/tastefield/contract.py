@@ -57,7 +57,7 @@ KINDS = (
             }
         ),
     ),
-    Kind("surface", "tastefield_surfaces", SurfaceModel, frozenset({"model", "options"})),
+    Kind("surface", "tastefield_surfaces", SurfaceModel, frozenset({"model", "population", "salt", "options"})),
     Kind("writer", "tastefield_writers", Writer, frozenset({"writer", "options"})),
 )
 
@@ -146,6 +146,16 @@ def _attribute_problems(plugin: Any, where: str) -> Iterator[Problem]:
                 where,
                 f"found {suffixes!r}; each is lower case and starts with a dot",
                 'write suffixes = (".txt",)',
+            )
+    if isinstance(plugin, SurfaceModel):
+        shared: Any = plugin.Shared
+        strict = inspect.isclass(shared) and issubclass(shared, BaseModel)
+        if shared is not None and not (strict and shared.model_config.get("extra") == "forbid"):
+            yield Problem(
+                "Shared must be None or a pydantic model that forbids unknown keys",
+                where,
+                f"found {shared!r}; it says which keys of a population may leave the run",
+                'derive it from pydantic.BaseModel with model_config = ConfigDict(extra="forbid")',
             )
     if isinstance(plugin, Writer) and not isinstance(plugin.default, bool):
         yield Problem("default must be True or False", where, f"found {plugin.default!r}", "write default = True")

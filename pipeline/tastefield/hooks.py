@@ -54,14 +54,24 @@ class SurfaceModel(ABC):
     """The word in ``[surface] model = "..."``."""
     Options: type[BaseModel] = NoOptions
     """Keys this model adds to the ``[surface]`` block."""
+    Shared: type[BaseModel] | None = None
+    """The keys of its population that another run may start from, validated; no name of a setup, machine, coffee or
+    person stands in them. ``None`` where the model cannot start from another run."""
 
     def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
         """What learning needs of a chunk of setups (sums, not rows); ``None`` where setups stand alone."""
         return None
 
     def learn(self, gathered: Sequence[Any], prior: Population | None, ctx: Context) -> Population:
-        """Join what was gathered, once and in fixed order, into plain data shared by all setups."""
+        """Join what was gathered, once and in fixed order, into plain data shared by all setups.
+
+        :param prior: what :meth:`join` made of the populations to start from; ``None`` where there are none.
+        """
         return {}
+
+    def join(self, shared: Sequence[Population], ctx: Context) -> Population:
+        """What several runs that have no shot in common teach together; asked only of a model with ``Shared``."""
+        raise NotImplementedError(f"{self.name} declares Shared and has no join")
 
     @abstractmethod
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:

@@ -30,6 +30,7 @@ from tastefield.contract import option_keys
 from tastefield.errors import ConfigError, PluginError, Problem
 from tastefield.hooks import NoOptions, Reader, SurfaceModel, Writer
 from tastefield.place import Where, place
+from tastefield.population import Document, Prior, joined, read
 from tastefield.registry import Registry, build
 from tastefield.words.nearest import nearest, suggestion
 
@@ -56,6 +57,7 @@ class Loaded:
     :param reader_options: one for each ``config.source``.
     :param surface_options: options of the surface model.
     :param writer_options: writer name -> its options, in the order they run.
+    :param prior: what other runs learned; ``None`` where the configuration names none.
     """
 
     config: Config
@@ -64,6 +66,7 @@ class Loaded:
     reader_options: tuple[BaseModel, ...]
     surface_options: BaseModel
     writer_options: Mapping[str, BaseModel]
+    prior: Prior | None = None
 
 
 def load(path: str | Path) -> Loaded:
@@ -148,6 +151,7 @@ class _Check:
         reports = self.reports()
         grinders = [self.block(GrinderConfig, raw, ("grinder", n)) for n, raw in enumerate(self.blocks("grinder"))]
         self.once("grinder", "name")
+        prior = self.prior(surface, str(getattr(sections["taste"], "attribute", "")))
         config = self.top().model_copy(
             update={
                 **sections,
@@ -166,6 +170,7 @@ class _Check:
             reader_options=tuple(options for _, options in sources),
             surface_options=surface_options,
             writer_options={report.writer: options for report, options in reports},
+            prior=prior,
         )
 
     def top(self) -> Config:
@@ -235,6 +240,30 @@ class _Check:
             do = suggestion(name, self.registry.surfaces)
             self.tell(("surface", "model"), f'there is no surface model "{name}"', do=do)
         return self.with_options(SurfaceConfig, raw, ("surface",), model)
+
+    def prior(self, surface: SurfaceConfig, attribute: str) -> Prior | None:
+        """What the population files tell together."""
+        where: Where = ("surface", "population")
+        named, model = getattr(surface, "population", ()), self.registry.surfaces.get(getattr(surface, "model", ""))
+        if not named or model is None:
+            return None
+        if model.Shared is None:
+            why = f'surface model "{model.name}" learns from the shots of one run alone'
+            self.tell(where, "cannot be used here", why, "leave population away, or take another model")
+            return None
+        found: dict[str, Document] = {}
+        for name in named:
+            files = matching_files(self.path.parent, name)
+            if not files:
+                self.tell(where, f'no file matches "{name}"', f"looked in {self.path.parent}", "correct the path")
+            for file in files:
+                told = file.relative_to(self.path.parent) if file.is_relative_to(self.path.parent) else file
+                try:
+                    at = place(self.path, self.text, where)
+                    found[told.as_posix()] = read(file, at, model.name, model.Shared, attribute, surface.salt)
+                except ConfigError as error:
+                    self.problems += error.problems
+        return joined(found)
 
     def reports(self) -> list[tuple[ReportConfig, BaseModel]]:
         raws = self.blocks("report")

@@ -548,6 +548,7 @@ class RunResult:
     :param records: what was read, kept and set aside.
     :param out: folder the run was written to.
     :param failed: names of writers or setups that failed (exit code 3).
+    :param population: what another run may start from; ``None`` where the surface model shares nothing.
     """
 
     summary: Mapping[str, Any]
@@ -555,6 +556,7 @@ class RunResult:
     records: Records
     out: Path | None = None
     failed: tuple[str, ...] = ()
+    population: Mapping[str, Any] | None = None
 
 
 Progress: TypeAlias = Callable[[str, int, int], None]

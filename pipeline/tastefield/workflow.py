@@ -23,7 +23,7 @@ from joblib import Parallel, delayed, parallel_config
 from pydantic import BaseModel
 from threadpoolctl import threadpool_limits
 
-from tastefield import output
+from tastefield import output, population
 from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
@@ -115,6 +115,8 @@ def run(
                 if strict:
                     _refuse_doubt(found)
                 failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
+                if found.population is not None:
+                    population.write(part, found.population)
                 output.seal(part, _facts(loaded, source, found))
         except BaseException:
             output.discard(part)
@@ -164,7 +166,8 @@ def _analyse(
     with log.stage("derive"):
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
-        setups = bench(derived, records.taste, config.grinder)
+        told = population.telling(bench(derived, records.taste, config.grinder), loaded.prior, config.surface.salt)
+        setups = told.setups
     handed = stations(setups)
     task = Task(
         config,
@@ -183,11 +186,12 @@ def _analyse(
         context = Context(loaded.surface_options, config.seed)
         model = loaded.registry.surfaces[config.surface.model]
         with _named(f"surface model {model.name}", "learning from all setups"):
-            population = model.learn([sums for sums in gathered if sums is not None], None, context)
+            prior = None if told.prior is None else model.join(told.prior.learned, context)
+            learned = model.learn([sums for sums in gathered if sums is not None], prior, context)
     with log.stage("setups"):
         last = {id(station.setup): station for station in handed}
         pairs = _chunks([(setup, last.get(id(setup))) for setup in setups])
-        own = [_own(population, [setup for setup, _ in chunk]) for chunk in pairs]
+        own = [_own(learned, [setup for setup, _ in chunk]) for chunk in pairs]
         answers = _each(_work, pairs, task, jobs, own, lambda done: tell("setups", done, len(pairs)))
         worked = [one for answer in answers for one in answer]
     results = tuple(one.result for one in worked)
@@ -199,11 +203,17 @@ def _analyse(
         "seed": config.seed,
         "taste": _taste(records.taste),
         "tasters": panel(derived.scores),
+        "prior": None if told.prior is None else told.prior.as_dict(),
     }
-    findings = (*records.findings, *derived.findings, *_few_readings(derived, setups), *context.findings)
+    doubts = (*derived.findings, *_few_readings(derived, setups), *told.findings, *context.findings)
+    findings = (*records.findings, *doubts)
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
-    told = [one.handover for one in worked if one.handover is not None]
-    return RunResult(summary(head, records.counts, findings, told), results, kept, None, failed)
+    passed_on = [one.handover for one in worked if one.handover is not None]
+    shared = None
+    if model.Shared is not None:
+        named = (model.name, records.taste.attribute, config.surface.salt)
+        shared = population.document(*named, model.Shared, learned, told)
+    return RunResult(summary(head, records.counts, findings, passed_on), results, kept, None, failed, shared)
 
 
 def _chunks(items: Sequence[S]) -> list[Sequence[S]]:
@@ -470,6 +480,8 @@ def _facts(loaded: Loaded, source: str | Path, found: RunResult) -> dict[str, An
     files = {Path(source)}
     for entry in loaded.config.source:
         files.update(matching_files(folder, entry.path) if entry.path else ())
+    for path in loaded.config.surface.population:
+        files.update(matching_files(folder, path))
     return {
         "created_at": found.summary["created_at"],
         "versions": found.summary["versions"],

@@ -21,9 +21,8 @@ from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
 from tastefield.stats import hull, pooled
 from tastefield.words.findings import Finding, finding
+from tastefield_plugins.pooled_shared import CENTRE, CODING, HALF_RANGE, PooledShared
 
-CENTRE = np.array([2.0, 27.0])
-HALF_RANGE = float(np.log(1.5))
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
 LEVEL = 0.9
@@ -148,6 +147,7 @@ class Pooled(SurfaceModel):
     """All setups as one process; its population is what the bench shares, and the answer of each setup."""
 
     name = "pooled"
+    Shared = PooledShared
 
     def gather(self, setups: Sequence[Setup], ctx: Context) -> Any:
         """The scores of each setup as rows: their sums would depend on variances that are still to be found."""
@@ -159,6 +159,7 @@ class Pooled(SurfaceModel):
         mean, cov = learned.spread.summary()
         tasted = np.vstack([learned.support, np.reshape(prior["support"] if prior else [], (-1, 2))])
         return {
+            "coding": CODING,
             "length": learned.spread.best.length,
             "theta": mean.tolist(),
             "theta_cov": cov.tolist(),
@@ -167,6 +168,21 @@ class Pooled(SurfaceModel):
             "machines": {key: _plain(known) for key, known in learned.machines.items()},
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
+        }
+
+    def join(self, shared: Sequence[Population], ctx: Context) -> Population:
+        means = [np.array(one["theta"]) for one in shared]
+        theta, cov = pooled.parts.joined(means, [np.array(one["theta_cov"]) for one in shared])
+        hub = pooled.Message.joined([_message(one) for one in shared])
+        support = np.vstack([np.reshape(one["support"], (-1, 2)) for one in shared])
+        most = max(shared, key=lambda one: float(np.trace(one["hub"]["precision"])))
+        return {
+            "coding": CODING,
+            "length": most["length"],
+            "theta": theta.tolist(),
+            "theta_cov": cov.tolist(),
+            "hub": {"precision": hub.precision.tolist(), "told": hub.told.tolist()},
+            "support": support.tolist(),
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
@@ -185,11 +201,14 @@ class Pooled(SurfaceModel):
         return None if known is None or not population["support"] else _surface(setup, known, population)
 
 
+def _message(population: Population) -> pooled.Message:
+    return pooled.Message(np.array(population["hub"]["precision"]), np.array(population["hub"]["told"]))
+
+
 def _told(population: Population) -> dict[str, Any]:
     """What an earlier learning leaves to a new one."""
-    hub = population["hub"]
     return {
-        "message": pooled.Message(np.array(hub["precision"]), np.array(hub["told"])),
+        "message": _message(population),
         "prior": pooled.Prior.told(np.array(population["theta"]), np.array(population["theta_cov"])),
         "length": population["length"],
     }

@@ -299,13 +299,12 @@ def summary(
 ) -> dict[str, Any]:
     """The results file without its setups.
 
-    :param head: title, created_at, versions, seed, taste and tasters.
+    :param head: title, created_at, versions, seed, taste, prior and tasters.
     :param counts: the account for every place and table. :param handover: what :func:`handover` gives, by machine.
     """
     return {
         "schema": "tastefield/results/1",
-        **{name: head[name] for name in ("title", "created_at", "versions", "seed", "taste")},
-        "prior": None,
+        **{name: head[name] for name in ("title", "created_at", "versions", "seed", "taste", "prior")},
         "sources": [
             {
                 "place": count.place,

@@ -38,6 +38,31 @@ def the_population_is_plain_data(kept: SurfaceContract, folder: Path) -> None:
     require(back == population, "the population changes on its way through JSON: use strings, numbers, lists, dicts")
 
 
+def what_leaves_the_run_is_declared_and_names_nobody(kept: SurfaceContract, folder: Path) -> None:
+    """The keys of ``Shared`` hold what was learned, and no name of a machine, a coffee, a taster or a setup."""
+    if kept.subject.Shared is None:
+        return
+    setups = kept.setups()
+    text = json.dumps(_shared(kept, kept.population(setups)))
+    names = {str(name) for setup in setups for name in (*setup.key.values(), *setup.tasters, setup.name)}
+    told = sorted(name for name in names if name and json.dumps(name) in text)
+    require(not told, f"what leaves the run names {', '.join(told)}")
+
+
+def another_run_can_start_from_it(kept: SurfaceContract, folder: Path) -> None:
+    """What the other setups taught makes the first one surer than it is alone."""
+    if kept.subject.Shared is None:
+        return
+    first, *others = kept.setups()
+    shared = [_shared(kept, kept.population(others))]
+    prior = kept.subject.join(shared, kept.context())
+    alone = kept.fit(first, kept.population([first]))
+    gathered = [sums for sums in [kept.subject.gather([first], kept.context())] if sums is not None]
+    known = kept.fit(first, kept.subject.learn(gathered, prior, kept.context()))
+    points = kept.seen()
+    require(bool(known.sd(points).mean() < alone.sd(points).mean()), "a prior does not make the first setup surer")
+
+
 def answers_have_the_right_shape(kept: SurfaceContract, folder: Path) -> None:
     """Means, doubts, draws and support come in the shape and type of the contract, for one point and for many."""
     surface = kept.fitted()
@@ -159,6 +184,8 @@ def the_surface_can_be_sent_to_another_process(kept: SurfaceContract, folder: Pa
 
 RULES: tuple[Check, ...] = (
     the_population_is_plain_data,
+    what_leaves_the_run_is_declared_and_names_nobody,
+    another_run_can_start_from_it,
     answers_have_the_right_shape,
     speaks_only_in_numbers,
     a_point_is_answered_alone,
@@ -209,6 +236,19 @@ class SurfaceContract(Contract):
     def exercise(self, folder: Path) -> None:
         """Learn, fit and ask."""
         self.fitted().mean(GRID)
+
+
+def _shared(kept: SurfaceContract, population: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What leaves the run, validated as the run that starts from it would."""
+    declared = kept.subject.Shared
+    missing = sorted(set(declared.model_fields) - set(population))
+    require(not missing, f"Shared declares {', '.join(missing)}, which learn does not give")
+    shared = {name: population[name] for name in declared.model_fields}
+    try:
+        declared.model_validate(json.loads(json.dumps(shared)))
+    except ValueError as error:
+        raise Breach(f"Shared refuses what learn gives: {error}") from error
+    return shared
 
 
 def _speaks(surface: Surface, points: Floats) -> np.ndarray[Any, np.dtype[np.bool_]]:

@@ -259,6 +259,34 @@ CATALOGUE: dict[str, Entry] = {
         "Shots that gushed: {count}, at grind setting {settings}.",
         "Nothing; it bounds the dial on the coarse side.",
     ),
+    # --- population ---------------------------------------------------------------------------------------------
+    "log_doubled": Entry(
+        "warn",
+        "Of {tasted} tasted shots {count} repeat another in every number, score and all: the log seems to hold "
+        "everything twice. The second copies taught nothing.",
+        "Remove the copies. If they are shots of their own, write when each was pulled.",
+    ),
+    "population_overlaps": Entry(
+        "warn",
+        "The population {file} was left out: {count} of its shots stand in a larger one that is named too.",
+        "Name one of the two.",
+    ),
+    "population_is_here": Entry(
+        "warn",
+        "The population was left out: {count} of the {shots} shots behind it are read here, and counted once.",
+        "Leave [surface] population away, or read only what came after it.",
+    ),
+    "shots_in_population": Entry(
+        "warn",
+        "Of {tasted} tasted shots {count} stand in the population already, and taught nothing again: their setups are "
+        "answered without them.",
+        "Read only shots that came after it, or leave [surface] population away.",
+    ),
+    "population_used": Entry(
+        "note",
+        "Everything starts from what {setups} setups with {shots} tasted shots taught elsewhere.",
+        "Nothing.",
+    ),
     # --- surface ------------------------------------------------------------------------------------------------
     "not_enough": Entry("stop", "No recipe can be given: {why}.", "First {do}."),
     "setup_failed": Entry(

@@ -13,7 +13,7 @@ The gradient is Fisher's identity: the expected gradient of log p(y, u) over u g
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,6 +45,11 @@ class Message:
     def nothing(cls) -> Message:
         """Nothing was told."""
         return cls(np.zeros((HUB, HUB)), np.zeros(HUB))
+
+    @classmethod
+    def joined(cls, messages: Sequence[Message]) -> Message:
+        """What benches that share no shot tell together: the sum, since no message holds the stated prior."""
+        return cls(np.sum([one.precision for one in messages], axis=0), np.sum([one.told for one in messages], axis=0))
 
 
 @dataclass(frozen=True, eq=False)

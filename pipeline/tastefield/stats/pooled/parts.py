@@ -12,10 +12,11 @@ Every part is normal about 0 with a standard deviation of its own; these are fou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -69,3 +70,34 @@ def log_prior(theta: Array) -> tuple[float, Array]:
     off = (log_sd[half:] - np.log(median)) / width
     value = float((log_sd[:half] - 0.5 * ratio).sum() - 0.5 * (off**2).sum() - 0.5 * (effect / EFFECT_SD) ** 2)
     return value, np.concatenate([1 - ratio, -off / width, [-effect / EFFECT_SD**2]])
+
+
+def log_prior_moments() -> tuple[Array, Array]:
+    """Mean (15,) and variance (15,) of the stated prior of the log standard deviations and the effect.
+
+    The log of a half-normal variable has mean log(scale) + (digamma(1/2) + log 2) / 2 and variance pi^2 / 8.
+    """
+    half = np.log(list(HALF_NORMAL.values())) + 0.5 * (special.digamma(0.5) + np.log(2.0))
+    median, width = np.array(list(LOG_NORMAL.values())).T
+    mean = np.concatenate([half, np.log(median), [0.0]])
+    return mean, np.concatenate([np.full(len(half), np.pi**2 / 8), width**2, [EFFECT_SD**2]])
+
+
+def joined(means: Sequence[Array], covs: Sequence[Array]) -> tuple[Array, Array]:
+    """Mean and covariance of what several benches found, the stated prior that each of them used divided out once.
+
+    With normal densities: precision = sum of theirs - (k - 1) x prior's, where a bench that learned nothing of a
+    direction takes nothing away. No mean leaves the range of the benches' own: the densities are not quite normal.
+    """
+    mean, variance = log_prior_moments()
+    root = np.sqrt(variance)
+    precision, shift = np.eye(len(mean)), np.zeros(len(mean))
+    for own, cov in zip(means, covs, strict=True):
+        values, vectors = np.linalg.eigh(root[:, None] * np.linalg.inv(cov) * root)
+        learned = (vectors * np.maximum(values - 1.0, 0.0)) @ vectors.T
+        precision = precision + learned
+        shift = shift + (np.eye(len(mean)) + learned) @ ((own - mean) / root)
+    together = mean + root * np.linalg.solve(precision, shift)
+    limits = np.array(means)
+    found = np.clip(together, limits.min(axis=0), limits.max(axis=0))
+    return found, root[:, None] * np.linalg.inv(precision) * root

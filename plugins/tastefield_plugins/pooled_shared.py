@@ -1,0 +1,113 @@
+"""What a pooled surface shares with other runs, validated: a file from outside is not to be trusted."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from tastefield.stats.pooled import basis, parts
+from tastefield.stats.pooled.layout import HUB
+from tastefield.stats.pooled.search import BOUNDS
+
+CENTRE = np.array([2.0, 27.0])
+HALF_RANGE = float(np.log(1.5))
+
+CODING: dict[str, Any] = {
+    "centre": CENTRE.tolist(),
+    "half_range": HALF_RANGE,
+    "basis": [basis.HALF_WIDTH, basis.REACH, basis.HIGHEST, basis.FALL_WIDTH, basis.TILT],
+    "level": list(parts.CENTRE),
+    "fall": list(parts.FALL),
+    "parts": {**parts.HALF_NORMAL, **{name: list(prior) for name, prior in parts.LOG_NORMAL.items()}},
+    "effect": parts.EFFECT_SD,
+}
+"""What two runs must have assumed alike before what they learned can be added up."""
+
+COUNT = len(parts.NAMES) + 1
+SLACK = 1e-6
+"""Share of the largest eigenvalue by which rounding may leave a matrix below what it must be."""
+
+
+def _coding(value: dict[str, Any]) -> dict[str, Any]:
+    differ = sorted(key for key in {*CODING, *value} if CODING.get(key) != value.get(key))
+    if differ:
+        raise ValueError(f"this version assumes another {', '.join(differ)}")
+    return value
+
+
+def _length(value: float) -> float:
+    if value not in basis.LENGTHS:
+        raise ValueError(f"must be one of {', '.join(map(str, basis.LENGTHS))}")
+    return value
+
+
+def _theta(value: list[float]) -> list[float]:
+    if len(value) != COUNT:
+        raise ValueError(f"must hold {COUNT} numbers, holds {len(value)}")
+    low, high = np.array(BOUNDS).T
+    if not bool(((np.array(value) >= low - 1e-9) & (np.array(value) <= high + 1e-9)).all()):
+        raise ValueError("holds standard deviations that no score can show")
+    return value
+
+
+def _matrix(value: list[list[float]], size: int) -> NDArray[np.float64]:
+    if len(value) != size or any(len(row) != size for row in value):
+        raise ValueError(f"must be {size} x {size} numbers")
+    matrix = np.array(value)
+    if not np.allclose(matrix, matrix.T, rtol=1e-6, atol=1e-9 * max(np.abs(matrix).max(), 1e-300)):
+        raise ValueError("must be symmetric")
+    return matrix
+
+
+def _covariance(value: list[list[float]]) -> list[list[float]]:
+    if np.linalg.eigvalsh(_matrix(value, COUNT))[0] <= 0:
+        raise ValueError("is no covariance: some direction has no doubt, or less")
+    return value
+
+
+def _precision(value: list[list[float]]) -> list[list[float]]:
+    values = np.linalg.eigvalsh(_matrix(value, HUB))
+    if values[0] < -SLACK * max(values[-1], 1e-300):
+        raise ValueError("is no precision: some direction is known less than not at all")
+    return value
+
+
+def _told(value: list[float]) -> list[float]:
+    if len(value) != HUB:
+        raise ValueError(f"must hold {HUB} numbers, holds {len(value)}")
+    return value
+
+
+def _support(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    if len(value) and float(np.abs(np.array(value)).max()) > basis.HALF_WIDTH:
+        raise ValueError("reaches beyond every espresso")
+    return value
+
+
+class Hub(BaseModel):
+    """What the scores told of level, fall and shared surface, the stated prior not in it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    precision: Annotated[list[list[float]], AfterValidator(_precision)]
+    told: Annotated[list[float], AfterValidator(_told)]
+
+
+class PooledShared(BaseModel):
+    """The keys of a pooled population that leave the run.
+
+    :param length: coded units. :param theta: log standard deviations of the parts, then the effect of extraction.
+    :param support: corners of the hull of the tasted shots, coded.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    coding: Annotated[dict[str, Any], AfterValidator(_coding)]
+    length: Annotated[float, AfterValidator(_length)]
+    theta: Annotated[list[float], AfterValidator(_theta)]
+    theta_cov: Annotated[list[list[float]], AfterValidator(_covariance)]
+    hub: Hub
+    support: Annotated[list[tuple[float, float]], AfterValidator(_support), Field(max_length=10_000)]
