@@ -13,7 +13,16 @@ import tastefield
 from tastefield.errors import ConfigError
 from tastefield.population import NAME
 
-HEAD = '[[source]]\npath = "{log}"\nholds = ["shots", "scores"]\n[taste]\nscale = [1, 9]\ngood = 6.5\n[[report]]\nwriter = "data"\n'
+HEAD = """[[source]]
+path = "log.csv"
+holds = ["shots", "scores"]
+[taste]
+scale = [1, 9]
+good = 6.5
+[[report]]
+writer = "data"
+[surface]
+"""
 
 
 def made(machines: int, seed: int, name: str = "mill", shots: int = 4) -> pd.DataFrame:
@@ -46,7 +55,7 @@ def ran(folder: Path, rows: pd.DataFrame, surface: str = "", jobs: int = 1) -> P
     """The output folder of a run over these rows."""
     folder.mkdir()
     rows.to_csv(folder / "log.csv", index=False)
-    (folder / "bench.toml").write_text(HEAD.format(log="log.csv") + f"[surface]\n{surface}")
+    (folder / "bench.toml").write_text(HEAD + surface)
     tastefield.run(folder / "bench.toml", out=folder / "out", jobs=jobs)
     return folder / "out"
 
@@ -181,7 +190,7 @@ def test_a_bench_that_tasted_nothing_starts_from_what_others_know(there, new, tm
 def refused(folder: Path, surface: str) -> list[str]:
     folder.mkdir(exist_ok=True)
     made(1, seed=3).to_csv(folder / "log.csv", index=False)
-    (folder / "bench.toml").write_text(HEAD.format(log="log.csv") + f"[surface]\n{surface}")
+    (folder / "bench.toml").write_text(HEAD + surface)
     with pytest.raises(ConfigError) as error:
         tastefield.run(folder / "bench.toml", out=folder / "out")
     assert not (folder / "out").exists()

@@ -46,6 +46,12 @@ class TestPlainReader(ReaderContract):
     sample = SAMPLE
 
 
+class TestSharingSurface(SurfaceContract):
+    @property
+    def plugin(self):
+        return Sharing()
+
+
 class TestPlainSurface(SurfaceContract):
     plugin = plain.FlatModel()
 
@@ -285,12 +291,56 @@ class HoldsAFunctionSurface(plain.FlatModel):
         return plain.FlatSurface(**{**vars(fitted), "model": (lambda: "flat")})
 
 
+class Seen(BaseModel):
+    """What a model that grows surer with every shot it heard of shares."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    seen: int
+    who: list[str] = []
+
+
+class Sharing(plain.FlatModel):
+    """A model that another run may start from."""
+
+    Shared = Seen
+
+    def gather(self, setups, ctx):
+        return [(setup.key["machine"], len(setup.shots)) for setup in setups]
+
+    def learn(self, gathered, prior, ctx):
+        told = [one for part in gathered for one in part]
+        return {"seen": sum(shots for _, shots in told) + (prior or {"seen": 0})["seen"], "who": self.who(told)}
+
+    def who(self, told):
+        return []
+
+    def join(self, shared, ctx):
+        return {"seen": sum(one["seen"] for one in shared), "who": []}
+
+    def fit(self, setup, population, ctx):
+        fitted = super().fit(setup, population, ctx)
+        return plain.FlatSurface(**{**vars(fitted), "error": fitted.error / (1 + population["seen"])})
+
+
+class NamesMachines(Sharing):
+    def who(self, told):
+        return sorted(machine for machine, _ in told)
+
+
+class ForgetsWhatOthersSaw(Sharing):
+    def join(self, shared, ctx):
+        return {"seen": 0, "who": []}
+
+
 SURFACES = {
     "has_the_shape_of_the_contract": WrongArgumentsModel,
     "options_refuse_unknown_keys": SwallowsKeysModel,
     "can_be_sent_to_another_process": HoldsAFunctionModel,
     "keeps_no_state": RemembersModel,
     "the_population_is_plain_data": ArrayPopulation,
+    "what_leaves_the_run_is_declared_and_names_nobody": NamesMachines,
+    "another_run_can_start_from_it": ForgetsWhatOthersSaw,
     "answers_have_the_right_shape": bent("speaks_for", numbers_for_support),
     "speaks_only_in_numbers": bent("mean", a_hole),
     "a_point_is_answered_alone": bent("mean", leans_on_neighbours),

@@ -17,6 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel
+from scipy import special
+from scipy import stats as distributions
 
 from tastefield.words.findings import Finding
 
@@ -394,6 +396,21 @@ class Surface(ABC):
     @abstractmethod
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         """Joint draws of the surface at the points, shape (n, len(points)); the same seed gives the same surfaces."""
+
+    def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
+        """Expected score (n,), and for each shot variance the chance (n,) that a shot which runs there deserves good.
+
+        Of Student's t with ``draw_df`` about ``mean``; a model whose doubt has another shape says so here.
+        """
+        mean, sd = self.mean(points), self.sd(points)
+        with np.errstate(divide="ignore"):
+            z = [(mean - good) / np.sqrt(sd**2 + shot_var) for shot_var in shot_vars]
+        return mean, [np.asarray(special.stdtr(self.draw_df, one)) for one in z]
+
+    def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
+        """Lower and upper limit (n,) of the expected score at each point."""
+        half = distributions.t.ppf(0.5 + level / 2, self.draw_df) * self.sd(points)
+        return self.mean(points) - half, self.mean(points) + half
 
     @abstractmethod
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:

@@ -353,7 +353,7 @@ def _station(station: Station, task: Task, population: Population) -> tuple[dict
         surface = model.untasted(setup, population, context)
         if surface is None:
             return None, ()
-        aim = window(setup, surface, config.window.assurance, station.tasted)
+        aim = window(setup, surface, config.window.assurance, station.tasted, surest=True)
         dial = to_start(station.setup, aim, config.grinder)
         next_shots = plan(setup, surface, replace(aim, status="tentative"), dial, config.next.worth, config.seed)
     except Exception as error:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 from scipy import stats as distributions
 
 import tastefield
@@ -26,6 +27,8 @@ from tastefield_plugins.pooled_shared import CENTRE, CODING, HALF_RANGE, PooledS
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
 LEVEL = 0.9
+HALVINGS = 40
+"""Of the bracket about a quantile of several normal densities together."""
 DOSE_STEP, AGE_STEP_DAYS, USUAL_AGE_DAYS = 0.1, 10.0, 14.0
 """Units of the small effects of dose and coffee age; a recipe is told for the usual dose and for coffee of this age."""
 
@@ -139,8 +142,57 @@ class PooledSurface(Surface):
         normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
         return self.mean(points) + self.unit * (normal @ (pooled.basis.expand(code(points)) @ self.root).T)
 
+    def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
+        columns = pooled.basis.expand(code(points))  # once for both
+        mean = self.offset + self.unit * (columns @ self.coefficients)
+        var = self.unit**2 * ((columns @ self.root) ** 2).sum(axis=1)
+        with np.errstate(divide="ignore"):
+            return mean, [special.ndtr((mean - good) / np.sqrt(var + shot_var)) for shot_var in shot_vars]
+
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
         return np.asarray(self.support.contains(code(points)))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class OfSomeCoffee(PooledSurface):
+    """A machine with a coffee that nobody tasted: as likely like each of those tasted as like any other.
+
+    A sum of normal densities, one a coffee, so that two kinds of coffee are not averaged into a third that is neither.
+
+    :param coffees: (k, WIDTH) what each changes, 0 on average; ``root`` is of the doubt beyond that.
+    """
+
+    coffees: Floats
+
+    def changes(self, points: Floats) -> Floats:
+        """What each coffee changes, (k, n), in points of score."""
+        return np.asarray(self.unit * (self.coffees @ pooled.basis.expand(code(points)).T))
+
+    def sd(self, points: Floats) -> Floats:
+        return np.asarray(np.hypot(super().sd(points), np.sqrt((self.changes(points) ** 2).mean(axis=0))))
+
+    def draws(self, points: Floats, n: int, seed: int) -> Floats:
+        which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
+        return super().draws(points, n, seed) + self.changes(points)[which]
+
+    def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
+        mean, sd, changes = self.mean(points), super().sd(points), self.changes(points)
+        with np.errstate(divide="ignore"):
+            z = [(mean + changes - good) / np.sqrt(sd**2 + shot_var) for shot_var in shot_vars]
+        return mean, [special.ndtr(one).mean(axis=0) for one in z]
+
+    def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
+        mean, sd, changes = self.mean(points), super().sd(points), self.changes(points)
+        limits = []
+        for tail in (0.5 - level / 2, 0.5 + level / 2):
+            each = special.ndtri(tail) * sd + changes
+            low, high = each.min(axis=0), each.max(axis=0)
+            for _ in range(HALVINGS):
+                middle = 0.5 * (low + high)
+                under = special.ndtr((middle - changes) / sd).mean(axis=0) < tail
+                low, high = np.where(under, middle, low), np.where(under, high, middle)
+            limits.append(mean + 0.5 * (low + high))
+        return limits[0], limits[1]
 
 
 class Pooled(SurfaceModel):
@@ -166,6 +218,7 @@ class Pooled(SurfaceModel):
             "hub": {"precision": learned.message.precision.tolist(), "told": learned.message.told.tolist()},
             "setups": {key: _plain(known) for key, known in learned.setups.items()},
             "machines": {key: _plain(known) for key, known in learned.machines.items()},
+            "coffees": learned.coffees.tolist(),
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
         }
@@ -196,9 +249,13 @@ class Pooled(SurfaceModel):
         return _surface(setup, known, population)
 
     def untasted(self, setup: Setup, population: Population, ctx: Context) -> Surface | None:
-        """Its machine's surface, what is not known of the coffee and of the new setup added to the doubt."""
+        """Its machine's surface; the coffee may be like any that was tasted, more or less."""
         known = population["machines"].get(setup.machine)
-        return None if known is None or not population["support"] else _surface(setup, known, population)
+        if known is None or not population["support"]:
+            return None
+        surface = _surface(setup, known, population)
+        coffees = np.array(population["coffees"], dtype=float)
+        return OfSomeCoffee(**{**vars(surface), "coffees": coffees}) if len(coffees) else surface
 
 
 def _message(population: Population) -> pooled.Message:

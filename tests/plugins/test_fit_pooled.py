@@ -10,6 +10,7 @@ import pytest
 from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
 from tastefield.records import Context, Taste
+from tastefield.stages.window import window
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
 
@@ -73,3 +74,46 @@ def test_rows_carry_what_departs_from_the_usual_and_nothing_where_it_is_unknown(
     assert rows.score.max() <= 9.0
     blank = replace(bench[0], shots=bench[0].shots.assign(dose_g=np.nan, coffee_age_days=np.nan))
     assert (rows_of(blank).covariates[:, [0, 2]] == 0).all()
+
+
+def of_kinds(kinds=2, coffees=4):
+    """Machines that each knew one coffee, of two kinds that taste best far apart in time."""
+    setups = []
+    for number in range(kinds * coffees):
+        setup = sample_setups((f"m{number}", "few", "none"))[0]
+        best = np.log([17.0, 36.0][number % kinds])
+        times = np.exp(np.linspace(np.log(14.0), np.log(42.0), len(setup.shots)))
+        shots = setup.shots.assign(shot_time_s=times, ratio=2.0, coffee=f"bean {number}")
+        liked = dict(zip(shots["shot_id"], 8.0 - 20.0 * (np.log(times) - best) ** 2, strict=True))
+        scores = setup.scores.assign(score=np.clip(setup.scores["shot_id"].map(liked).astype(float), 1.0, 9.0))
+        setups.append(replace(setup, shots=shots, scores=scores))
+    return setups
+
+
+@pytest.fixture(scope="module")
+def some_coffee():
+    setups = of_kinds()
+    return setups[0], MODEL.untasted(setups[0], learned(setups), CONTEXT)
+
+
+def test_two_kinds_of_coffee_are_not_averaged_into_a_third_that_is_neither(some_coffee):
+    """A new coffee is of one kind or the other: each one's best is liked about every second time, the middle seldom."""
+    setup, surface = some_coffee
+    aim = window(setup, surface, 0.8, tasted=40, surest=True)
+    assert min(abs(np.log(aim.shot_time_s / best)) for best in (17.0, 36.0)) < 0.15
+    _, (chance,) = surface.outlook(np.array([[2.0, 17.0], [2.0, 25.0], [2.0, 36.0]]), setup.taste.good, (0.1,))
+    assert chance[1] < 0.8 * min(chance[0], chance[2])
+    assert 0.2 < aim.assurance < 0.7
+
+
+def test_what_is_said_of_some_coffee_is_what_its_draws_say(some_coffee):
+    """Mean, doubt, chance and limits against 40,000 draws: two routes to one number."""
+    setup, surface = some_coffee
+    points = np.array([[2.0, 17.0], [2.0, 25.0], [2.0, 36.0]])
+    draws = surface.draws(points, 40_000, 3)
+    np.testing.assert_allclose(draws.mean(axis=0), surface.mean(points), atol=0.04)
+    np.testing.assert_allclose(draws.std(axis=0), surface.sd(points), rtol=0.02)
+    np.testing.assert_allclose(np.quantile(draws, [0.05, 0.95], axis=0), surface.interval(points, 0.9), atol=0.08)
+    shots = draws + 0.4 * np.random.default_rng(4).standard_normal(draws.shape)
+    _, (chance,) = surface.outlook(points, setup.taste.good, (0.16,))
+    np.testing.assert_allclose((shots >= setup.taste.good).mean(axis=0), chance, atol=0.01)

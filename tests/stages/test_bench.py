@@ -61,7 +61,7 @@ def test_one_shot_has_a_line_where_its_grinder_is_known(benched):
     line = benched([*past, new])[-1].bench.dial
     assert line.slope == pytest.approx(-0.1, rel=0.1)
     assert line.intercept + 12 * line.slope == pytest.approx(np.log(30), abs=0.02)
-    assert line.settable.tolist() == [9, 10, 11, 12, 13, 14, 15]  # three steps are 30 % of the time
+    assert line.settable.tolist() == [9, 10, 11, 12, 13, 14, 15, 16]  # four steps are 40 %, but 8 would take 45 s
 
 
 def test_a_shared_grinder_is_one_dial_on_every_machine(benched):
@@ -93,7 +93,7 @@ def test_a_burr_reset_starts_the_level_anew_and_keeps_the_slope(benched):
     assert line.slope == pytest.approx(-0.1, rel=0.15)
     assert np.exp(line.intercept + 20 * line.slope) == pytest.approx(24.0, rel=0.02)
     assert line.positions.tolist() == [20]
-    assert line.settable.tolist() == [18, 19, 20, 21, 22]
+    assert line.settable.tolist() == [16, 17, 18, 19, 20, 21, 22, 23, 24]
 
 
 def test_a_line_of_the_old_burr_zero_is_not_told_for_the_new_one(benched):

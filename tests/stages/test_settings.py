@@ -116,7 +116,8 @@ def test_the_line_is_read_at_the_ratio_and_dose_of_the_aim(make_setup, hill):
 
 def test_a_setting_is_held_one_step_beyond_what_ran(make_setup, hill):
     setup = with_line(make_setup(numbered(settings_=(10, 11))), -0.1, [10, 11])
-    held = dialled(setup, hill)
+    line = replace(setup.bench.dial, cov=np.diag([0.02, 1e-6]))
+    held = dialled(replace(setup, bench=replace(setup.bench, dial=line)), hill)
     assert held.position == 9
     assert "beyond_tried_settings" in [finding.code for finding in held.findings]
 
@@ -125,7 +126,7 @@ def test_with_small_steps_a_setting_may_lie_an_eighth_of_the_time_beyond_what_ra
     """Twelve per cent of time is two steps where a step is five per cent; farther only where the line is sure."""
     setup = with_line(make_setup(numbered(settings_=(11, 12))), -0.05, [11, 12], sd=0.003)
     assert dialled(setup, hill).position == 8
-    line = replace(setup.bench.dial, cov=np.diag([0.01, 1e-6]))
+    line = replace(setup.bench.dial, cov=np.diag([0.02, 1e-6]))
     assert dialled(replace(setup, bench=replace(setup.bench, dial=line)), hill).position == 9
 
 

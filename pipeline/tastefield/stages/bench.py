@@ -33,7 +33,7 @@ WRONG_GRIND = 0.3
 READINGS_NEEDED = 6
 BEYOND = 0.12
 """How far past the settings that ran any may be recommended, in log time; one step of the dial at least."""
-FARTHEST, SURE_SD = 0.3, 0.08
+FARTHEST, SURE_SD = 0.45, 0.12
 """And how far where the line is known so well: the standard deviation of its log time is at most SURE_SD there."""
 LEVEL = 0.9
 """A slope that may be zero at this level leaves the dial without numbers of our own."""

@@ -7,8 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
-from scipy import stats as distributions
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
@@ -36,7 +34,7 @@ AGREES_WITHIN = 0.12
 """A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
 
-def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = None) -> Aim:
+def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = None, surest: bool = False) -> Aim:
     """Find the aim, its assurance and its window.
 
     The chance at a point averages over the machine's scatter about it: for each of 25 quadrature points of the scatter,
@@ -45,6 +43,8 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
 
     :param asked: the assurance asked for, between 0.5 and 1.
     :param tasted: tasted shots that speak for a window, where they are not those of the setup alone.
+    :param surest: aim where the chance is highest, not the expected score: of a coffee that may be of one kind or of
+        another, what lies between the best of each may suit none.
     """
     tasted = len(_tasted(setup)) if tasted is None else tasted
     ratio, time = axes(setup, surface)
@@ -55,21 +55,22 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     if not supported.any():
         supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
     findings: list[Finding] = []
-    free = int(np.argmax(np.where(supported, mean, -np.inf)))
+    free = int(np.argmax(np.where(supported, chance if surest else mean, -np.inf)))
     options, positions = _settable(setup, surface, ratio, time, float(points[free, 1]))
     if len(options):
         gain, sure = reach(surface, options, setup, (surface.shot_var,))
     else:
         options, gain, sure = points[supported], mean[supported], chance[supported]
+    value = sure if surest else gain
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed
     roomy = assured & roominess(good, options, ratio, time, setup.bench.scatter.cov)
-    if roomy.any() and gain[roomy].max() >= gain[assured].max() - ROOM_WORTH * _unit(setup.taste):
+    if roomy.any() and value[roomy].max() >= value[assured].max() - ROOM_WORTH * _unit(setup.taste):
         assured = roomy
-    best = _best(options, positions, np.where(allowed, gain, -np.inf), assured, setup)
+    best = _best(options, positions, np.where(allowed, value, -np.inf), assured, setup)
     if (given_up := float(gain[allowed].max() - gain[best])) >= 0.05:
         findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
     aimed = options[[best]]
@@ -194,13 +195,10 @@ def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float
     mean = np.zeros(len(points))
     chances = [np.zeros(len(points)) for _ in shot_vars]
     for node, weight in zip(nodes, weights, strict=True):
-        landed = points * np.exp(node)
-        m, sd = surface.mean(landed), surface.sd(landed)
-        mean += weight * _clip(m, setup.taste.scale)
-        for chance, shot_var in zip(chances, shot_vars, strict=True):
-            with np.errstate(divide="ignore"):
-                z = (m - setup.taste.good) / np.sqrt(sd**2 + shot_var)
-            chance += weight * special.stdtr(surface.draw_df, z)
+        landed, found = surface.outlook(points * np.exp(node), setup.taste.good, shot_vars)
+        mean += weight * _clip(landed, setup.taste.scale)
+        for chance, here in zip(chances, found, strict=True):
+            chance += weight * here
     return [mean, *chances]
 
 
@@ -346,9 +344,8 @@ def _room_about(aim: Floats, ratio: Floats, time: Floats, cov: Floats) -> tuple[
 
 
 def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, float]) -> tuple[float, float, float]:
-    half = float(distributions.t.ppf(0.5 + LEVEL / 2, surface.draw_df) * surface.sd(point)[0])
-    centre = float(surface.mean(point)[0])
-    low, high = (min(max(value, scale[0]), scale[1]) for value in (centre - half, centre + half))
+    limits = surface.interval(point, LEVEL)
+    low, high = (min(max(float(limit[0]), scale[0]), scale[1]) for limit in limits)
     return min(max(mean, low), high), low, high
 
 

@@ -211,4 +211,4 @@ def _result(setup: Setup, status: str) -> SetupResult:
 def _head(title: str, counts: Sequence[SourceCount]) -> dict[str, Any]:
     taste = {"attribute": TASTE.attribute, "scale": list(TASTE.scale), "good": TASTE.good, "inferred": False}
     head = {"title": title, "created_at": "2025-03-31T09:00:00+00:00", "versions": {"tastefield": "0"}, "seed": 1}
-    return summary({**head, "taste": taste, "tasters": []}, counts, ())
+    return summary({**head, "taste": taste, "prior": None, "tasters": []}, counts, ())

@@ -47,6 +47,8 @@ __all__ = [
     "parts",
 ]
 
+FEWEST_COFFEES, MOST_COFFEES = 3, 12
+"""Of fewer coffees nobody knows of what kinds they come; more would not show it better."""
 GRID = 13
 """Points along each side of the shots' box at which what is left out of a covariance is measured."""
 LEFT_OUT = 1e-4
@@ -69,6 +71,8 @@ class Learned:
     """What all setups teach.
 
     :param setups: by name. :param machines: by name, each with a coffee that nobody tasted on it.
+    :param coffees: (k, WIDTH) what the coffees tasted most change, 0 on average: a new one may be like any of them. The
+        covariance of a machine is about these changes, that of a setup is whole.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
     :param support: (m, 2) coded points of the tasted shots.
@@ -76,6 +80,7 @@ class Learned:
 
     setups: dict[str, Known]
     machines: dict[str, Known]
+    coffees: Array
     spread: Spread
     message: Message
     sds: Array
@@ -94,23 +99,31 @@ def learn(
     spread = spread_of(bench, message, prior, length)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
-    plans: dict[float, Layout] = {}
+    plans = {tried: laid_out(bench, tried) for tried in {*(tried for tried, _ in points), spread.best.length}}
     for tried, theta in points:
-        plan = plans.setdefault(tried, laid_out(bench, tried))
+        plan = plans[tried]
         found = evaluate(plan, batches(plan), theta, message, prior, with_gradient=False)
         for name, moments in _answers(plan, found):
             mean, square = sums.setdefault(name, [np.zeros(WIDTH), np.zeros((WIDTH, WIDTH))])
             mean += moments.mean / len(points)
             square += (moments.cov + np.outer(moments.mean, moments.mean)) / len(points)
     if not spread.sure:
-        plan = plans.setdefault(spread.best.length, laid_out(bench, spread.best.length))
+        plan = plans[spread.best.length]
         found = evaluate(plan, batches(plan), spread.best.theta, message, prior, with_gradient=False)
     told = hub_message(plan, found, message)
     grid = basis.expand(_grid(bench.shot_points))
-    known = {name: _stored(mean, square - np.outer(mean, mean), grid) for name, (mean, square) in sums.items()}
+    means = {name: mean for name, (mean, _) in sums.items()}
+    covs = {name: square - np.outer(mean, mean) for name, (mean, square) in sums.items()}
+    coffees = _coffees(bench, means)
+    between = coffees.T @ coffees / max(len(coffees), 1)
     return Learned(
-        setups={name: found for (kind, name), found in known.items() if kind == "setup"},
-        machines={name: found for (kind, name), found in known.items() if kind == "machine"},
+        setups={name: _stored(means[kind, name], covs[kind, name], grid) for kind, name in sums if kind == "setup"},
+        machines={
+            name: _stored(means[kind, name], covs[kind, name] - between, grid)
+            for kind, name in sums
+            if kind == "machine"
+        },
+        coffees=coffees,
         spread=spread,
         message=told,
         sds=_sds(bench, np.array([theta for _, theta in points])),
@@ -141,6 +154,21 @@ def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Momen
     return answers
 
 
+def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> Array:
+    """What each of the coffees tasted most adds to a machine's surface, in the mean over its setups, and over all 0."""
+    tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
+    of = [np.flatnonzero((bench.coffee == coffee) & (tasted > 0)) for coffee in range(len(bench.coffee_names))]
+    most = sorted((setups for setups in of if len(setups)), key=lambda setups: -int(tasted[setups].sum()))
+    if len(most) < FEWEST_COFFEES:
+        return np.zeros((0, WIDTH))
+    names, machines = bench.names, bench.machine_names
+    found = [
+        np.mean([means["setup", names[s]] - means["machine", machines[int(bench.machine[s])]] for s in setups], axis=0)
+        for setups in most[:MOST_COFFEES]
+    ]
+    return np.asarray(np.array(found) - np.mean(found, axis=0))
+
+
 def _grid(points: Array) -> Array:
     if not len(points):
         return np.zeros((1, 2))
@@ -152,7 +180,8 @@ def _stored(mean: Array, cov: Array, grid: Array) -> Known:
     """The covariance by as few directions as carry nearly all of it over the grid."""
     values, vectors = np.linalg.eigh(0.5 * (cov + cov.T))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    _, sizes, turn = np.linalg.svd(grid @ root, full_matrices=False)
-    carried = np.cumsum(sizes**2) / max(float((sizes**2).sum()), 1e-300)
+    squares, turn = np.linalg.eigh((grid @ root).T @ (grid @ root))
+    squares, turn = np.maximum(squares[::-1], 0.0), turn[:, ::-1]
+    carried = np.cumsum(squares) / max(float(squares.sum()), 1e-300)
     kept = int(np.searchsorted(carried, 1 - LEFT_OUT)) + 1
-    return Known(mean, np.asarray(root @ turn[:kept].T))
+    return Known(mean, np.asarray(root @ turn[:, :kept]))
