@@ -20,7 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "stats records",
         "hooks",
         "contract",
-        "registry config figures output runlog place",
+        "registry config figures output runlog place population",
         "loading summary",
         "stages",
         "workflow",

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 from scipy.special import ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF
@@ -493,3 +493,49 @@ def test_standard_deviations_told_by_another_bench_take_the_place_of_the_stated_
     assert value == 0.0
     np.testing.assert_allclose(gradient, 0.0, atol=1e-12)
     assert prior.log_density(mean + 0.1)[0] == pytest.approx(-0.5 * len(THETA) * 0.01 / (0.01 + 0.15**2))
+
+
+def test_moments_of_the_stated_prior_are_those_of_scipys_densities():
+    mean, var = parts.log_prior_moments()
+    for at, scale in enumerate(parts.HALF_NORMAL.values()):
+        stated = stats.halfnorm(scale=scale)
+        first = integrate.quad(lambda s, d=stated: np.log(s) * d.pdf(s), 0, np.inf)[0]
+        second = integrate.quad(lambda s, d=stated: np.log(s) ** 2 * d.pdf(s), 0, np.inf)[0]
+        assert mean[at] == pytest.approx(first, abs=1e-6)
+        assert var[at] == pytest.approx(second - first**2, abs=1e-5)
+    for at, (median, width) in enumerate(parts.LOG_NORMAL.values(), start=len(parts.HALF_NORMAL)):
+        assert (np.exp(mean[at]), np.sqrt(var[at])) == pytest.approx((median, width))
+
+
+def bench_of(rng, prior, sds):
+    """What one bench finds of normal unknowns: its posterior, the prior in it."""
+    mean, var = prior
+    precision = np.diag(1 / var)
+    told = np.linalg.qr(rng.normal(size=(len(mean), len(mean))))[0]
+    learned = told @ np.diag(sds**-2.0) @ told.T
+    shift = precision @ mean + learned @ (mean + 0.1 * rng.normal(size=len(mean)))
+    return np.linalg.solve(precision + learned, shift), np.linalg.inv(precision + learned), learned, shift
+
+
+def test_the_common_prior_of_several_benches_is_counted_once():
+    """Against the product of their normal likelihoods with one prior, written down."""
+    rng = np.random.default_rng(3)
+    mean, var = parts.log_prior_moments()
+    benches = [bench_of(rng, (mean, var), rng.uniform(0.2, 2.0, len(mean))) for _ in range(3)]
+    found, cov = parts.joined([one[0] for one in benches], [one[1] for one in benches])
+    precision = np.diag(1 / var) + sum(one[2] for one in benches)
+    due = np.linalg.solve(precision, sum(one[3] for one in benches) - 2 * mean / var)
+    limits = np.array([one[0] for one in benches])
+    np.testing.assert_allclose(cov, np.linalg.inv(precision), rtol=1e-8)
+    np.testing.assert_allclose(found, np.clip(due, limits.min(axis=0), limits.max(axis=0)), atol=1e-8)
+    assert np.isclose(found, due).sum() > len(mean) / 2  # most are not held
+
+
+def test_one_bench_alone_is_itself_and_one_that_learned_nothing_adds_nothing():
+    rng = np.random.default_rng(4)
+    prior = parts.log_prior_moments()
+    mean, cov, *_ = bench_of(rng, prior, rng.uniform(0.2, 2.0, len(prior[0])))
+    for means, covs in (([mean], [cov]), ([mean, prior[0]], [cov, np.diag(prior[1])])):
+        found, together = parts.joined(means, covs)
+        np.testing.assert_allclose(found, mean, atol=1e-8)
+        np.testing.assert_allclose(together, cov, rtol=1e-7, atol=1e-10)
