@@ -22,7 +22,7 @@ from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
 from tastefield.stats import hull, pooled
 from tastefield.words.findings import Finding, finding
-from tastefield_plugins.pooled_shared import CENTRE, CODING, HALF_RANGE, PooledShared
+from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared
 
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
