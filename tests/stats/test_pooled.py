@@ -539,3 +539,71 @@ def test_one_bench_alone_is_itself_and_one_that_learned_nothing_adds_nothing():
         found, together = parts.joined(means, covs)
         np.testing.assert_allclose(found, mean, atol=1e-8)
         np.testing.assert_allclose(together, cov, rtol=1e-7, atol=1e-10)
+
+
+def tasted_by_all(part, sd, seed=8):
+    """Twelve setups of eight shots on a hill, each by four tasters; one part differs much, the others little."""
+    rng = np.random.default_rng(seed)
+    of_taster = rng.normal(size=4) * (sd if part == "taster" else 0.1)
+    of_coffee = rng.normal(size=(5, 4)) * (sd if part == "taster x coffee" else 0.1)
+    setups = []
+    for number in range(12):
+        points, coffee = 0.6 * rng.normal(size=(8, 2)), number % 5
+        luck = rng.normal(size=8) * (sd if part == "shot" else 0.15)
+        worth = 7.0 - (points**2).sum(axis=1) + luck
+        score = worth[:, None] + of_taster + of_coffee[coffee] + 0.6 * rng.normal(size=(8, 4))
+        setups.append(
+            pooled.SetupRows(
+                name=f"setup {number}",
+                machine=f"machine {number}",
+                coffee=f"coffee {coffee}",
+                roast="",
+                kinds=("", ""),
+                score=score.ravel(),
+                points=np.repeat(points, 4, axis=0),
+                shot=np.repeat(np.arange(8), 4),
+                taster=tuple("ABCD" * 8),
+                session=("",) * 32,
+                covariates=np.zeros((32, 3)),
+            )
+        )
+    return setups
+
+
+@pytest.mark.parametrize(("part", "sd"), [("taster", 1.0), ("taster x coffee", 0.9), ("shot", 0.9)])
+def test_a_part_that_differs_much_is_found_and_the_others_are_not_taken_for_it(part, sd):
+    learned = pooled.learn(tasted_by_all(part, sd))
+    found = dict(zip(parts.NAMES, np.exp(learned.spread.summary()[0]), strict=False))
+    assert 0.6 * sd < found[part] < 1.6 * sd
+    assert found["noise"] == pytest.approx(0.6, rel=0.2)
+    for other in {"taster x coffee", "shot"} - {part}:
+        assert found[other] < 0.5 * sd
+
+
+def best_of(known, seed=1):
+    """Where the surface is highest on a grid, coded, and how far apart 200 draws put it."""
+    axis = np.linspace(-1.2, 1.2, 25)
+    grid = np.column_stack([side.ravel() for side in np.meshgrid(axis, axis)])
+    columns = basis.expand(grid)
+    normal = np.random.default_rng(seed).standard_normal((200, known.root.shape[1]))
+    drawn = grid[np.argmax(columns @ known.mean + normal @ (columns @ known.root).T, axis=1)]
+    return grid[np.argmax(columns @ known.mean)], np.sqrt(drawn.var(axis=0).sum())
+
+
+def test_what_is_recommended_without_the_readings_differs_by_less_than_its_own_doubt():
+    rng = np.random.default_rng(6)
+    setups = []
+    for rows in tasted_by_all("shot", 0.2):
+        departure = rng.normal(size=8)
+        told = 0.7 * departure[rows.shot]
+        readings = pooled.Readings(
+            departure[:6] + 0.1 * rng.normal(size=6), rows.points[::4][:6], np.arange(6), np.full(6, 0.01), 1.0
+        )
+        setups.append(replace(rows, score=rows.score + told, readings=readings))
+    read, unread = pooled.learn(setups), pooled.learn([replace(rows, readings=None) for rows in setups])
+    moves, doubts = [], []
+    for name in read.setups:
+        (here, doubt), (there, _) = best_of(read.setups[name]), best_of(unread.setups[name])
+        moves.append(np.linalg.norm(here - there))
+        doubts.append(doubt)
+    assert 0 < np.mean(moves) < np.mean(doubts)
