@@ -1,6 +1,7 @@
 """``python -m tests.benchmarks engine [--reduced]``: times against general libraries, on the same data, in turns.
 
 ``coverage``: how often the engine's intervals hold the truth.
+``many``: seconds and memory of the pooled surface on a thousand setups, and on twice as many.
 ``truth``: how good the recommendations are on simulated benches whose truth is known, and how true their chances.
 """
 
@@ -14,11 +15,11 @@ import sys
 def main() -> int:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # one core for everyone; read when numpy is loaded
-    from tests.benchmarks import coverage, engine, truth
+    from tests.benchmarks import coverage, engine, many, truth
 
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     choices = parser.add_subparsers(dest="benchmark", required=True)
-    for name in ("engine", "coverage", "truth"):
+    for name in ("engine", "coverage", "many", "truth"):
         choice = choices.add_parser(name)
         choice.add_argument("--reduced", action="store_true", help="small, for a shared machine")
         if name == "truth":
@@ -26,7 +27,7 @@ def main() -> int:
     arguments = parser.parse_args()
     if arguments.benchmark == "truth":
         return truth.main(arguments)
-    return {"engine": engine, "coverage": coverage}[arguments.benchmark].main(reduced=arguments.reduced)
+    return {"engine": engine, "coverage": coverage, "many": many}[arguments.benchmark].main(reduced=arguments.reduced)
 
 
 if __name__ == "__main__":
