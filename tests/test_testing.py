@@ -315,7 +315,7 @@ class Sharing(plain.FlatModel):
     def who(self, told):
         return []
 
-    def join(self, shared, ctx):
+    def join(self, shared, weights, ctx):
         return {"seen": sum(one["seen"] for one in shared), "who": []}
 
     def fit(self, setup, population, ctx):
@@ -329,7 +329,7 @@ class NamesMachines(Sharing):
 
 
 class ForgetsWhatOthersSaw(Sharing):
-    def join(self, shared, ctx):
+    def join(self, shared, weights, ctx):
         return {"seen": 0, "who": []}
 
 

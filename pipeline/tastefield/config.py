@@ -17,6 +17,8 @@ from tastefield.words.nearest import suggestion
 SHARING = {"shots", "readings", "scores"}
 """Tables that can stand in one row each."""
 
+LEAST_SALT = 16
+
 Listed = BeforeValidator(lambda value: [value] if isinstance(value, str) else value)
 """A list of words; one word alone is a list of one."""
 
@@ -123,13 +125,21 @@ class SurfaceConfig(Block):
 
     ``options`` are the model's own keys, validated by its ``Options``.
 
-    :param population: files that runs wrote. :param salt: word under which shots are hashed in them.
+    :param population: files that runs wrote. :param salt: secret under which shots are hashed in them.
     """
 
     model: str = "pooled"
     population: Annotated[tuple[str, ...], Listed] = ()
     salt: str = ""
     options: dict[str, Any] = {}
+
+    def faults(self) -> Iterator[Problem]:
+        """A salt that can be guessed."""
+        if self.salt and len(self.salt) < LEAST_SALT:
+            why = (
+                f"it has {len(self.salt)} characters; whoever guesses it can test names and numbers against the hashes"
+            )
+            yield Problem("is too short to keep anything secret", "salt", why, f"write {LEAST_SALT} or more at random")
 
 
 class WindowConfig(Block):

@@ -69,8 +69,11 @@ class SurfaceModel(ABC):
         """
         return {}
 
-    def join(self, shared: Sequence[Population], ctx: Context) -> Population:
-        """What several runs that have no shot in common teach together; asked only of a model with ``Shared``."""
+    def join(self, shared: Sequence[Population], weights: Sequence[float], ctx: Context) -> Population:
+        """What several runs that have no shot in common teach together; asked only of a model with ``Shared``.
+
+        :param weights: how much of each counts, at most 1: less where machines or coffees stand elsewhere too.
+        """
         raise NotImplementedError(f"{self.name} declares Shared and has no join")
 
     @abstractmethod

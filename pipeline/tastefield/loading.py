@@ -5,6 +5,7 @@ Problems are told in the order in which they can be seen: TOML syntax first, the
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -257,10 +258,10 @@ class _Check:
             if not files:
                 self.tell(where, f'no file matches "{name}"', f"looked in {self.path.parent}", "correct the path")
             for file in files:
-                told = file.relative_to(self.path.parent) if file.is_relative_to(self.path.parent) else file
+                told = Path(os.path.relpath(file, self.path.parent)).as_posix()
                 try:
-                    at = place(self.path, self.text, where)
-                    found[told.as_posix()] = read(file, at, model.name, model.Shared, attribute, surface.salt)
+                    at = f"{place(self.path, self.text, where)}, {told}"
+                    found[told] = read(file, at, model.name, model.Shared, attribute, surface.salt)
                 except ConfigError as error:
                     self.problems += error.problems
         return joined(found)

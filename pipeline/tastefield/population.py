@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from tastefield.errors import ConfigError, Problem
@@ -27,13 +26,9 @@ LEAST_SETUPS = 5
 """From fewer setups than this a file tells little of others and too much of each: nothing starts from it."""
 MARK_LENGTH = 16
 MOST_BYTES = 50_000_000
-SAME = ("machine", "coffee", "grinder", "grind_setting", "dose_g", "beverage_g", "shot_time_recorded_s", "pulled_at")
-"""What makes a shot the same shot, in whichever file it stands."""
-DOUBLED = 0.5
-"""Where more than this share of the tasted shots (of six or more) has a twin, the log was doubled."""
-LEAST_DOUBLED = 6
+KINDS = ("machines", "coffees", "tasters")
 
-Count = Annotated[int, Field(ge=0)]
+Count = Annotated[int, Field(ge=0, le=10_000_000)]
 Mark = Annotated[str, Field(pattern=f"^[0-9a-f]{{{MARK_LENGTH}}}$")]
 
 
@@ -54,6 +49,16 @@ class Counts(BaseModel):
         return Counts(**{name: mine[name] + theirs[name] for name in mine})
 
 
+class Names(BaseModel):
+    """Salted hashes of the names behind a file, sorted: benches that share machines or coffees are no strangers."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    machines: tuple[Mark, ...]
+    coffees: tuple[Mark, ...]
+    tasters: tuple[Mark, ...]
+
+
 class Document(BaseModel):
     """The file.
 
@@ -70,60 +75,119 @@ class Document(BaseModel):
     salt: Mark
     counts: Counts
     marks: tuple[Mark, ...]
+    names: Names
     learned: Population
 
 
 @dataclass(frozen=True, eq=False)
 class Prior:
-    """What a run starts from.
+    """What a run starts from: files that have no shot in common, by name, the largest first.
 
-    :param files: names of the files that were taken. :param marks: of all shots behind them.
-    :param left_out: files whose shots stand in another one.
+    :param left_out: findings on files whose shots stand in another one.
     """
 
-    files: tuple[str, ...]
-    counts: Counts
-    marks: frozenset[str]
-    learned: tuple[Population, ...]
+    documents: Mapping[str, Document]
     left_out: tuple[Finding, ...] = ()
+
+    @property
+    def names(self) -> dict[str, set[str]]:
+        """Hashes of the names behind the files, by kind."""
+        return {kind: {mark for one in self.documents.values() for mark in getattr(one.names, kind)} for kind in KINDS}
+
+    @property
+    def counts(self) -> Counts:
+        """Of all files together; a machine that stands in two is one."""
+        first, *others = (document.counts for document in self.documents.values())
+        alike = {kind: len(hashes) for kind, hashes in self.names.items()}
+        return reduce(Counts.plus, others, first).model_copy(update=alike)
+
+    @property
+    def marks(self) -> frozenset[str]:
+        """Of all shots behind the files."""
+        return frozenset(mark for document in self.documents.values() for mark in document.marks)
+
+    @property
+    def learned(self) -> tuple[Population, ...]:
+        """What the surface model of each run shared."""
+        return tuple(document.learned for document in self.documents.values())
+
+    def weights(self, here: Mapping[str, frozenset[str]]) -> tuple[float, ...]:
+        """How much of each file counts: all of it where its machines and coffees stand nowhere else.
+
+        What a machine or a coffee adds is drawn once, though two files tell of it; counted whole in each, a level would
+        be surer than it is. So k files of the same machines count for one together, and one beside these records for
+        half.
+
+        :param here: hashes of the names in the records, by kind.
+        """
+        kin = [{*one.names.machines, *one.names.coffees} for one in self.documents.values()]
+        all_kin = [*kin, {*here["machines"], *here["coffees"]}]
+        shares = [
+            sum(len(mine & other) for at, other in enumerate(all_kin) if at != number) / max(len(mine), 1)
+            for number, mine in enumerate(kin)
+        ]
+        return tuple(1.0 / (1.0 + share) for share in shares)
 
     def as_dict(self) -> dict[str, Any]:
         """As it stands in the results file."""
-        return {"files": list(self.files), **self.counts.model_dump()}
+        return {"files": list(self.documents), **self.counts.model_dump()}
 
 
-def read(file: Path, where: str, model: str, shared: type[BaseModel], attribute: str, salt: str) -> Document:
+@dataclass(frozen=True, eq=False)
+class Teaching:
+    """What of a run teaches, and what it starts from.
+
+    :param setups: as they were, without the scores of shots that stand in the prior. :param own: how much is in them.
+    :param marks: of the shots that teach. :param names: hashes of the names in them, by kind.
+    """
+
+    setups: tuple[Setup, ...]
+    prior: Prior | None
+    own: Counts
+    marks: frozenset[str]
+    names: Mapping[str, frozenset[str]]
+    findings: tuple[Finding, ...]
+
+
+def read(file: Path, place: str, model: str, shared: type[BaseModel], attribute: str, salt: str) -> Document:
     """Read and validate one file.
 
-    :param where: the key that names it. :param shared: validates what the surface model shares.
+    :param place: what to call it. :param shared: validates what the surface model shares.
     :raises ConfigError: with every problem of the file.
     """
-    place = f"{where}, {file.name}"
     anew = "make it anew: run the records it came from"
     try:
         if (size := file.stat().st_size) > MOST_BYTES:
             why = f"{size} bytes, at most {MOST_BYTES}"
             raise ConfigError(Problem("is too large", place, why, f"name a {NAME} that a run wrote"))
-        raw = json.loads(file.read_text(encoding="utf-8"))
+        text = file.read_text(encoding="utf-8")
+        raw = json.loads(text)
     except (OSError, ValueError, RecursionError) as error:
-        raise ConfigError([Problem("cannot be read", place, str(error), f"name a {NAME} that a run wrote")]) from error
-    if isinstance(raw, dict) and raw.get("schema") != SCHEMA:
-        why = f"its schema is {str(raw.get('schema'))[:40]!r}, this version reads {SCHEMA!r}"
-        raise ConfigError([Problem("is no population of this version", place, why, anew)])
+        raise ConfigError(Problem("cannot be read", place, str(error), f"name a {NAME} that a run wrote")) from error
+    if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:
+        found = repr(raw.get("schema") if isinstance(raw, dict) else None)[:40]
+        why = f"its schema is {found}, this version reads {SCHEMA!r}"
+        raise ConfigError(Problem("is no population of this version", place, why, anew))
+    if isinstance(raw.get("counts"), dict) and raw["counts"].get("setups") in range(LEAST_SETUPS):
+        why = f"it was learned from {raw['counts']['setups']} setups; fewer than {LEAST_SETUPS} tell little of others"
+        why = f"{why} and too much of each"
+        raise ConfigError(Problem("holds too few setups to be shared", place, why, "record more setups"))
     problems, document = [], None
     try:
-        document = Document.model_validate(raw)
+        document = Document.model_validate_json(text, strict=True)
     except ValidationError as error:
         problems += [_told(detail, place, anew) for detail in error.errors(include_url=False)]
-    if isinstance(raw, dict) and isinstance(raw.get("learned"), dict):
-        if raw.get("model") != model:
-            why = f'it is of the surface model {str(raw.get("model"))[:40]!r}, here model = "{model}"'
-            problems.append(Problem("was learned by another model", place, why, "change the model or the file"))
+    if raw.get("model") != model:
+        why = f'it is of the surface model {str(raw.get("model"))[:40]!r}, here model = "{model}"'
+        problems.append(Problem("was learned by another model", place, why, "change the model or the file"))
+    elif isinstance(raw.get("learned"), dict):
+        most = document.counts.shots * document.counts.tasters if document else None
+        try:
+            told = shared.model_validate_json(json.dumps(raw["learned"]), strict=True, context={"scores": most})
+        except ValidationError as error:
+            problems += [_told(detail, place, anew, "learned") for detail in error.errors(include_url=False)]
         else:
-            try:
-                shared.model_validate(raw["learned"])
-            except ValidationError as error:
-                problems += [_told(detail, place, anew, "learned") for detail in error.errors(include_url=False)]
+            document = document and document.model_copy(update={"learned": told.model_dump()})
     if document is not None:
         problems += _unfit(document, place, attribute, salt)
     if problems or document is None:
@@ -143,12 +207,14 @@ def _unfit(document: Document, place: str, attribute: str, salt: str) -> Iterabl
     if document.salt != salted(salt, "salt"):
         why = "its shots were hashed with another salt, so that shots it shares with others cannot be recognised"
         yield Problem("was made with another salt", place, why, "write the same [surface] salt as its makers")
-    if document.counts.setups < LEAST_SETUPS:
-        why = f"it was learned from {document.counts.setups} setups; fewer than {LEAST_SETUPS} tell little of others"
-        yield Problem("holds too few setups to be shared", place, f"{why} and too much of each", "record more setups")
-    if len(set(document.marks)) != len(document.marks) or len(document.marks) != document.counts.shots:
+    if not document.counts.setups <= document.counts.shots == len(document.marks) == len(set(document.marks)):
         why = f"{document.counts.shots} shots are counted, {len(set(document.marks))} different hashes are there"
         yield Problem("counts its shots wrongly", place, why, "make it anew: run the records it came from")
+    for kind in KINDS:
+        counted, hashes = getattr(document.counts, kind), getattr(document.names, kind)
+        if counted != len(hashes) or len(set(hashes)) != len(hashes):
+            why = f"{counted} are counted, {len(set(hashes))} different hashes are there"
+            yield Problem(f"counts its {kind} wrongly", place, why, "make it anew: run the records it came from")
 
 
 def joined(documents: Mapping[str, Document]) -> Prior | None:
@@ -156,24 +222,15 @@ def joined(documents: Mapping[str, Document]) -> Prior | None:
 
     :param documents: by name of the file.
     """
-    taken: list[str] = []
-    marks: set[str] = set()
-    left = []
-    by_size = sorted(documents, key=lambda name: (-documents[name].counts.shots, documents[name].marks, name))
-    for name in by_size:
-        shared = marks & set(documents[name].marks)
-        if shared:
+    taken: dict[str, Document] = {}
+    left, marks = [], set[str]()
+    for name in sorted(documents, key=lambda name: (-documents[name].counts.shots, documents[name].marks, name)):
+        if shared := marks & set(documents[name].marks):
             left.append(finding("population_overlaps", {"file": name}, file=name, count=len(shared)))
             continue
-        taken.append(name)
+        taken[name] = documents[name]
         marks |= set(documents[name].marks)
-    if not taken:
-        return None
-    counts = documents[taken[0]].counts
-    for name in taken[1:]:
-        counts = counts.plus(documents[name].counts)
-    learned = tuple(documents[name].learned for name in taken)
-    return Prior(tuple(taken), counts, frozenset(marks), learned, tuple(left))
+    return Prior(taken, tuple(left)) if taken else None
 
 
 def salted(salt: str, text: str) -> str:
@@ -181,110 +238,31 @@ def salted(salt: str, text: str) -> str:
     return hashlib.sha256(f"{SCHEMA}\x1f{salt}\x1f{text}".encode()).hexdigest()[:MARK_LENGTH]
 
 
-@dataclass(frozen=True, eq=False)
-class Telling:
-    """Which tasted shots of a run may teach.
-
-    :param setups: as they were, without the scores of shots that may not. :param prior: what to start from.
-    :param marks: of the shots that teach.
-    """
-
-    setups: tuple[Setup, ...]
-    prior: Prior | None
-    marks: frozenset[str]
-    findings: tuple[Finding, ...]
-
-
-def telling(setups: Sequence[Setup], known: Prior | None, salt: str) -> Telling:
-    """Leave out what would be counted twice.
-
-    A log that was doubled teaches once. Shots that stand in the prior are left out of the run; where most of the
-    prior's shots stand here, the prior is left out instead: these records say all of it, and setup by setup.
-    """
-    notes: list[Finding] = []
-    marks, twins = _marks(setups, salt)
-    distinct = len(marks) - len(twins)
-    if distinct >= LEAST_DOUBLED and len(twins) > DOUBLED * distinct:
-        notes.append(finding("log_doubled", count=len(twins), tasted=len(marks)))
-        marks = {shot: mark for shot, mark in marks.items() if shot not in twins}
-    else:
-        twins = set()
-    away = set(twins)
-    if known is not None:
-        notes += known.left_out
-        again = {shot for shot, mark in marks.items() if mark in known.marks}
-        if len(again) > 0.5 * len(known.marks):
-            notes.append(finding("population_is_here", count=len(again), shots=len(known.marks)))
-            known = None
-        elif again:
-            notes.append(finding("shots_in_population", count=len(again), tasted=len(marks)))
-            away |= again
-            marks = {shot: mark for shot, mark in marks.items() if shot not in again}
-    if known is not None:
-        notes.append(finding("population_used", setups=known.counts.setups, shots=known.counts.shots))
-    kept = tuple(_without(setup, away) for setup in setups)
-    return Telling(kept, known, frozenset(marks.values()), tuple(notes))
-
-
-def _without(setup: Setup, shots: set[str]) -> Setup:
-    of = setup.scores["shot_id"].isin(shots)
-    return replace(setup, scores=setup.scores[~of].reset_index(drop=True)) if of.any() else setup
-
-
-def _marks(setups: Sequence[Setup], salt: str) -> tuple[dict[str, str], set[str]]:
-    """Mark of every tasted shot, the n-th of its like with its number; and those that repeat one score and all."""
-    marks, twins = {}, set()
-    seen: Counter[str] = Counter()
-    twice: Counter[str] = Counter()
-    for setup in setups:
-        scores = setup.scores.groupby("shot_id")["score"].agg(lambda values: sorted(values))
-        tasted = setup.shots[setup.shots["shot_id"].isin(scores.index)]
-        columns = [tasted[name] if name in tasted else pd.Series("", index=tasted.index) for name in SAME]
-        for shot, *cells in zip(tasted["shot_id"], *columns, strict=True):
-            text = "\x1f".join(_cell(cell) for cell in cells)
-            seen[text] += 1
-            marks[str(shot)] = salted(salt, f"{text}\x1f{seen[text]}")
-            with_score = f"{text}\x1f{scores[shot]}"
-            twice[with_score] += 1
-            if twice[with_score] > 1:
-                twins.add(str(shot))
-    return marks, twins
-
-
-def _cell(value: Any) -> str:
-    if pd.isna(value):
-        return ""
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
 def document(
-    model: str, attribute: str, salt: str, shared: type[BaseModel], learned: Population, told: Telling
+    model: str, attribute: str, salt: str, shared: type[BaseModel], learned: Population, told: Teaching
 ) -> dict[str, Any]:
-    """What the file holds: of what was learned only what the model shares."""
-    counts = _counts(told.setups)
-    marks = told.marks
+    """What the file of a run holds: of what was learned only what the model shares.
+
+    Of fewer than :data:`LEAST_SETUPS` setups it holds nothing that was learned; beside a prior it would show in the
+    difference what they told, so that then the counts alone are kept.
+    """
+    enough = told.own.setups >= LEAST_SETUPS
+    counts, marks, names = told.own, set(told.marks), {kind: set(hashes) for kind, hashes in told.names.items()}
     if told.prior is not None:
-        counts, marks = counts.plus(told.prior.counts), marks | told.prior.marks
+        marks |= told.prior.marks
+        names = {kind: hashes | told.prior.names[kind] for kind, hashes in names.items()}
+        counts = told.prior.counts.plus(counts)
+    counts = counts.model_copy(update={kind: len(hashes) for kind, hashes in names.items()})
     return {
         "schema": SCHEMA,
         "model": model,
         "attribute": attribute,
         "salt": salted(salt, "salt"),
-        "counts": counts.model_dump(),
-        "marks": sorted(marks),
-        "learned": {name: learned[name] for name in shared.model_fields},
+        "counts": (counts if enough else told.own).model_dump(),
+        "marks": sorted(marks) if enough else [],
+        "names": {kind: sorted(hashes) if enough else [] for kind, hashes in names.items()},
+        "learned": {name: learned[name] for name in shared.model_fields} if enough else {},
     }
-
-
-def _counts(setups: Sequence[Setup]) -> Counts:
-    tasted = [setup for setup in setups if len(setup.scores)]
-    return Counts(
-        setups=len(tasted),
-        machines=len({setup.machine for setup in tasted}),
-        coffees=len({str(setup.shots["coffee"].iloc[0]) for setup in tasted}),
-        tasters=len({str(taster) for setup in tasted for taster in setup.scores["taster"]}),
-        shots=sum(setup.scores["shot_id"].nunique() for setup in tasted),
-    )
 
 
 def write(folder: Path, content: Mapping[str, Any]) -> None:

@@ -48,10 +48,12 @@ from tastefield.stages.derive import derive
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
 from tastefield.stages.panel import panel
+from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
 from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
+from tastefield.stages.teaching import teaching
 from tastefield.stages.window import window
 from tastefield.words.findings import Finding, finding
 
@@ -166,7 +168,8 @@ def _analyse(
     with log.stage("derive"):
         derived = derive(records, config.setups)
     with log.stage("bench"), threadpool_limits(1):
-        told = population.telling(bench(derived, records.taste, config.grinder), loaded.prior, config.surface.salt)
+        once = without_pasted(derived)
+        told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
         setups = told.setups
     handed = stations(setups)
     task = Task(
@@ -186,7 +189,9 @@ def _analyse(
         context = Context(loaded.surface_options, config.seed)
         model = loaded.registry.surfaces[config.surface.model]
         with _named(f"surface model {model.name}", "learning from all setups"):
-            prior = None if told.prior is None else model.join(told.prior.learned, context)
+            prior = (
+                None if told.prior is None else model.join(told.prior.learned, told.prior.weights(told.names), context)
+            )
             learned = model.learn([sums for sums in gathered if sums is not None], prior, context)
     with log.stage("setups"):
         last = {id(station.setup): station for station in handed}
@@ -202,10 +207,10 @@ def _analyse(
         "versions": versions(),
         "seed": config.seed,
         "taste": _taste(records.taste),
-        "tasters": panel(derived.scores),
+        "tasters": panel(once.scores),
         "prior": None if told.prior is None else told.prior.as_dict(),
     }
-    doubts = (*derived.findings, *_few_readings(derived, setups), *told.findings, *context.findings)
+    doubts = (*once.findings, *_few_readings(once, setups), *told.findings, *context.findings)
     findings = (*records.findings, *doubts)
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
     passed_on = [one.handover for one in worked if one.handover is not None]

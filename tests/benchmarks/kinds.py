@@ -48,6 +48,7 @@ KINDS: dict[str, Kind] = {
     "few": replace(PLAIN, says="three to six setups", setups=(3, 6), coffees=4),
     "single": replace(PLAIN, says="one setup, ten shots", setups=(1, 1), coffees=1, shots=(10, 10)),
     "two_kinds": replace(PLAIN, says="light short fast shots beside dark classic ones", two_kinds=True),
+    "rounds": replace(PLAIN, says="five to seven shots, all tasted", setups=(20, 20), coffees=6, shots=(5, 7)),
     "flat": replace(PLAIN, says="nothing matters much, nothing is good", flat=0.12, top=(0.35, 0.08), channel=0.015),
     "sure": replace(
         PLAIN, says="good coffee on even pucks, many shots", shots=(12, 24), top=(2.2, 0.25), channel=0.008

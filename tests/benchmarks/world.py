@@ -73,6 +73,26 @@ def make(kind: str, seed: int) -> Bench:
     )
 
 
+def more(bench: Bench, wants: dict[Key, list[tuple[float, float]]], seed: int) -> Bench:
+    """The bench after more shots: for each setup marks of the dial and the ratios that are meant."""
+    rng, about = np.random.default_rng([seed, 5]), KINDS[bench.kind]
+    tables: dict[str, list[pd.DataFrame]] = {name: [getattr(bench, name)] for name in ("shots", "scores", "readings")}
+    number = int(bench.shots["shot_id"].str[1:].astype(int).max()) + 10_000
+    for key, those in wants.items():
+        setup = bench.setups[key]
+        pulled = []
+        for at, (mark, ratio) in enumerate(those):
+            dose = setup.dose_g + 0.15 * rng.normal()
+            shot = pull(setup.coffee.beans, setup.machine.flow, setup.dial, mark, dose, ratio, setup.age_days, rng)
+            pulled.append((shot, 0.004 * at))
+        rows = _recorded(about, setup, pulled, bench.tasters, rng, number)
+        for name, found in zip(tables, rows, strict=True):
+            tables[name].append(pd.DataFrame(found, columns=getattr(bench, name).columns))
+        number += len(pulled)
+    joined = {name: pd.concat([part for part in parts if len(part)]) for name, parts in tables.items()}
+    return replace(bench, **joined, _best={})
+
+
 # who and what there is
 
 

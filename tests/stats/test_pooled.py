@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import stats
 from scipy.special import ndtr
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF
@@ -495,16 +495,17 @@ def test_standard_deviations_told_by_another_bench_take_the_place_of_the_stated_
     assert prior.log_density(mean + 0.1)[0] == pytest.approx(-0.5 * len(THETA) * 0.01 / (0.01 + 0.15**2))
 
 
-def test_moments_of_the_stated_prior_are_those_of_scipys_densities():
-    mean, var = parts.log_prior_moments()
-    for at, scale in enumerate(parts.HALF_NORMAL.values()):
-        stated = stats.halfnorm(scale=scale)
-        first = integrate.quad(lambda s, d=stated: np.log(s) * d.pdf(s), 0, np.inf)[0]
-        second = integrate.quad(lambda s, d=stated: np.log(s) ** 2 * d.pdf(s), 0, np.inf)[0]
-        assert mean[at] == pytest.approx(first, abs=1e-6)
-        assert var[at] == pytest.approx(second - first**2, abs=1e-5)
-    for at, (median, width) in enumerate(parts.LOG_NORMAL.values(), start=len(parts.HALF_NORMAL)):
-        assert (np.exp(mean[at]), np.sqrt(var[at])) == pytest.approx((median, width))
+def test_the_stated_prior_as_a_normal_density_has_its_mode_and_curvature():
+    """By differences of the gradient of the stated density; of the half-normal that of scipy, in the log."""
+    mode, var = parts.log_prior_peak()
+    assert np.abs(parts.log_prior(mode)[1]).max() < 1e-12
+    for at in range(len(mode)):
+        step = np.where(np.arange(len(mode)) == at, 1e-5, 0.0)
+        bend = (parts.log_prior(mode + step)[1] - parts.log_prior(mode - step)[1]) / 2e-5
+        assert bend[at] == pytest.approx(-1 / var[at], rel=1e-6)
+    logs = mode[0] + np.array([-1e-3, 0.0, 1e-3])
+    low, here, high = stats.halfnorm(scale=parts.HALF_NORMAL["shared"]).logpdf(np.exp(logs)) + logs
+    assert (low - 2 * here + high) / 1e-6 == pytest.approx(-1 / var[0], rel=1e-4)
 
 
 def bench_of(rng, prior, sds):
@@ -520,9 +521,9 @@ def bench_of(rng, prior, sds):
 def test_the_common_prior_of_several_benches_is_counted_once():
     """Against the product of their normal likelihoods with one prior, written down."""
     rng = np.random.default_rng(3)
-    mean, var = parts.log_prior_moments()
+    mean, var = parts.log_prior_peak()
     benches = [bench_of(rng, (mean, var), rng.uniform(0.2, 2.0, len(mean))) for _ in range(3)]
-    found, cov = parts.joined([one[0] for one in benches], [one[1] for one in benches])
+    found, cov = parts.joined([one[0] for one in benches], [one[1] for one in benches], [1.0, 1.0, 1.0])
     precision = np.diag(1 / var) + sum(one[2] for one in benches)
     due = np.linalg.solve(precision, sum(one[3] for one in benches) - 2 * mean / var)
     limits = np.array([one[0] for one in benches])
@@ -533,10 +534,11 @@ def test_the_common_prior_of_several_benches_is_counted_once():
 
 def test_one_bench_alone_is_itself_and_one_that_learned_nothing_adds_nothing():
     rng = np.random.default_rng(4)
-    prior = parts.log_prior_moments()
+    prior = parts.log_prior_peak()
     mean, cov, *_ = bench_of(rng, prior, rng.uniform(0.2, 2.0, len(prior[0])))
-    for means, covs in (([mean], [cov]), ([mean, prior[0]], [cov, np.diag(prior[1])])):
-        found, together = parts.joined(means, covs)
+    nothing = np.diag(prior[1])
+    for means, covs in (([mean], [cov]), ([mean, *[prior[0]] * 20], [cov, *[nothing] * 20])):
+        found, together = parts.joined(means, covs, [1.0] * len(means))
         np.testing.assert_allclose(found, mean, atol=1e-8)
         np.testing.assert_allclose(together, cov, rtol=1e-7, atol=1e-10)
 

@@ -55,7 +55,7 @@ def another_run_can_start_from_it(kept: SurfaceContract, folder: Path) -> None:
         return
     first, *others = kept.setups()
     shared = [_shared(kept, kept.population(others))]
-    prior = kept.subject.join(shared, kept.context())
+    prior = kept.subject.join(shared, [1.0], kept.context())
     alone = kept.fit(first, kept.population([first]))
     gathered = [sums for sums in [kept.subject.gather([first], kept.context())] if sums is not None]
     known = kept.fit(first, kept.subject.learn(gathered, prior, kept.context()))

@@ -262,19 +262,19 @@ CATALOGUE: dict[str, Entry] = {
     # --- population ---------------------------------------------------------------------------------------------
     "log_doubled": Entry(
         "warn",
-        "Of {tasted} tasted shots {count} repeat another in every number, score and all: the log seems to hold "
-        "everything twice. The second copies taught nothing.",
+        "Of {tasted} tasted shots {count} repeat others in a row, every number and score alike: they seem to have been "
+        "pasted in again, and taught nothing a second time.",
         "Remove the copies. If they are shots of their own, write when each was pulled.",
     ),
     "population_overlaps": Entry(
         "warn",
-        "The population {file} was left out: {count} of its shots stand in a larger one that is named too.",
+        "The population {file} was left out: {count} of its shots stand in another one that is named too.",
         "Name one of the two.",
     ),
     "population_is_here": Entry(
         "warn",
-        "The population was left out: {count} of the {shots} shots behind it are read here, and counted once.",
-        "Leave [surface] population away, or read only what came after it.",
+        "The population {file} was left out: {count} of the {shots} shots behind it are read here, and counted once.",
+        "Leave it away, or read only what came after it.",
     ),
     "shots_in_population": Entry(
         "warn",
@@ -282,10 +282,16 @@ CATALOGUE: dict[str, Entry] = {
         "answered without them.",
         "Read only shots that came after it, or leave [surface] population away.",
     ),
+    "population_related": Entry(
+        "note",
+        "Machines or coffees of the populations stand elsewhere too, in another population or here, so that they count "
+        "for less: what a machine or a coffee adds was drawn once.",
+        "Nothing, if they are the same ones.",
+    ),
     "population_used": Entry(
         "note",
         "Everything starts from what {setups} setups with {shots} tasted shots taught elsewhere.",
-        "Nothing.",
+        "To see what these shots say alone, leave [surface] population away.",
     ),
     # --- surface ------------------------------------------------------------------------------------------------
     "not_enough": Entry("stop", "No recipe can be given: {why}.", "First {do}."),

@@ -22,7 +22,7 @@ from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
 from tastefield.stats import hull, pooled
 from tastefield.words.findings import Finding, finding
-from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared
+from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared, corners
 
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
@@ -209,7 +209,7 @@ class Pooled(SurfaceModel):
         setups = [rows for part in gathered for rows in part]
         learned = pooled.learn(setups, **_told(prior)) if prior else pooled.learn(setups)
         mean, cov = learned.spread.summary()
-        tasted = np.vstack([learned.support, np.reshape(prior["support"] if prior else [], (-1, 2))])
+        tasted = np.vstack([learned.support, np.reshape(prior["corners"] if prior else [], (-1, 2))])
         return {
             "coding": CODING,
             "length": learned.spread.best.length,
@@ -221,13 +221,14 @@ class Pooled(SurfaceModel):
             "coffees": learned.coffees.tolist(),
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
+            "corners": corners(tasted),
         }
 
-    def join(self, shared: Sequence[Population], ctx: Context) -> Population:
+    def join(self, shared: Sequence[Population], weights: Sequence[float], ctx: Context) -> Population:
         means = [np.array(one["theta"]) for one in shared]
-        theta, cov = pooled.parts.joined(means, [np.array(one["theta_cov"]) for one in shared])
-        hub = pooled.Message.joined([_message(one) for one in shared])
-        support = np.vstack([np.reshape(one["support"], (-1, 2)) for one in shared])
+        theta, cov = pooled.parts.joined(means, [np.array(one["theta_cov"]) for one in shared], weights)
+        hub = pooled.Message.joined([_message(one) for one in shared], weights)
+        tasted = np.vstack([np.reshape(one["corners"], (-1, 2)) for one in shared])
         most = max(shared, key=lambda one: float(np.trace(one["hub"]["precision"])))
         return {
             "coding": CODING,
@@ -235,7 +236,7 @@ class Pooled(SurfaceModel):
             "theta": theta.tolist(),
             "theta_cov": cov.tolist(),
             "hub": {"precision": hub.precision.tolist(), "told": hub.told.tolist()},
-            "support": support.tolist(),
+            "corners": corners(tasted),
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:

@@ -6,8 +6,9 @@ from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
+from tastefield.stats import hull
 from tastefield.stats.pooled import basis, parts
 from tastefield.stats.pooled.layout import HUB
 from tastefield.stats.pooled.search import BOUNDS
@@ -29,6 +30,13 @@ CODING: dict[str, Any] = {
 COUNT = len(parts.NAMES) + 1
 SLACK = 1e-6
 """Share of the largest eigenvalue by which rounding may leave a matrix below what it must be."""
+COARSE = 0.2
+"""Grid of the corners that leave the run, coded units: about 8 % of ratio and of time."""
+GRID = np.array([[x, y] for x in np.linspace(-2, 2, 9) for y in np.linspace(-2, 2, 9)])
+MOST_TOLD = float((basis.expand(GRID) ** 2).sum(axis=1).max()) / 0.1**2
+"""Precision (its trace) that a score tells at most: no taste is surer than a tenth of a point."""
+FARTHEST_SCORE = 60.0
+"""Scores from 1 to 9 never make a mean surface stray farther than this, even far from all shots."""
 
 
 def _coding(value: dict[str, Any]) -> dict[str, Any]:
@@ -81,26 +89,52 @@ def _told(value: list[float]) -> list[float]:
     return value
 
 
-def _support(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
+def corners(tasted: NDArray[np.float64]) -> list[list[float]]:
+    """Corners (m, 2) of the hull of the tasted shots, coded, on a coarse grid: no shot can be read from them."""
+    if not len(tasted):
+        return []
+    return np.unique(np.round(hull.Support.around(tasted, 0.0).vertices / COARSE) * COARSE, axis=0).round(6).tolist()
+
+
+def _corners(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
     if len(value) and float(np.abs(np.array(value)).max()) > basis.HALF_WIDTH:
         raise ValueError("reaches beyond every espresso")
     return value
 
 
 class Hub(BaseModel):
-    """What the scores told of level, fall and shared surface, the stated prior not in it."""
+    """What the scores told of level, fall and shared surface, the stated prior not in it.
+
+    Whatever scores were given, they cannot tell more than their number allows, nor mean scores far off every scale.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     precision: Annotated[list[list[float]], AfterValidator(_precision)]
     told: Annotated[list[float], AfterValidator(_told)]
 
+    @model_validator(mode="after")
+    def _possible(self, info: ValidationInfo) -> Hub:
+        precision, told = np.array(self.precision), np.array(self.told)
+        most = (info.context or {}).get("scores")
+        if most is not None and np.trace(precision) > most * MOST_TOLD:
+            raise ValueError("is surer than so many scores can make anybody")
+        before = np.concatenate([[parts.CENTRE[1], parts.FALL[1]], np.sqrt(basis.weights(max(basis.LENGTHS)))])
+        scaled = before[:, None] * precision * before + np.eye(HUB)
+        with np.errstate(all="ignore"):
+            mean = before * np.linalg.solve(scaled, before * told)
+            mean[:2] += [parts.CENTRE[0], parts.FALL[0]]
+            farthest = float(np.abs(basis.expand(GRID) @ mean).max())
+        if not farthest <= FARTHEST_SCORE:
+            raise ValueError("expects scores that no scale holds")
+        return self
+
 
 class PooledShared(BaseModel):
     """The keys of a pooled population that leave the run.
 
     :param length: coded units. :param theta: log standard deviations of the parts, then the effect of extraction.
-    :param support: corners of the hull of the tasted shots, coded.
+    :param corners: of the hull of the tasted shots, coded, on a coarse grid.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
@@ -110,4 +144,4 @@ class PooledShared(BaseModel):
     theta: Annotated[list[float], AfterValidator(_theta)]
     theta_cov: Annotated[list[list[float]], AfterValidator(_covariance)]
     hub: Hub
-    support: Annotated[list[tuple[float, float]], AfterValidator(_support), Field(max_length=10_000)]
+    corners: Annotated[list[tuple[float, float]], AfterValidator(_corners), Field(max_length=10_000)]

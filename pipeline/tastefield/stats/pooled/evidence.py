@@ -47,9 +47,15 @@ class Message:
         return cls(np.zeros((HUB, HUB)), np.zeros(HUB))
 
     @classmethod
-    def joined(cls, messages: Sequence[Message]) -> Message:
-        """What benches that share no shot tell together: the sum, since no message holds the stated prior."""
-        return cls(np.sum([one.precision for one in messages], axis=0), np.sum([one.told for one in messages], axis=0))
+    def joined(cls, messages: Sequence[Message], weights: Sequence[float]) -> Message:
+        """What benches that share no shot tell together: the sum, since no message holds the stated prior.
+
+        :param weights: how much of each counts.
+        """
+        return cls(
+            np.sum([weight * one.precision for one, weight in zip(messages, weights, strict=True)], axis=0),
+            np.sum([weight * one.told for one, weight in zip(messages, weights, strict=True)], axis=0),
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -72,31 +71,31 @@ def log_prior(theta: Array) -> tuple[float, Array]:
     return value, np.concatenate([1 - ratio, -off / width, [-effect / EFFECT_SD**2]])
 
 
-def log_prior_moments() -> tuple[Array, Array]:
-    """Mean (15,) and variance (15,) of the stated prior of the log standard deviations and the effect.
+def log_prior_peak() -> tuple[Array, Array]:
+    """Mode (15,) of the stated prior of the log standard deviations and the effect, and inverse curvature (15,) there.
 
-    The log of a half-normal variable has mean log(scale) + (digamma(1/2) + log 2) / 2 and variance pi^2 / 8.
+    As a bench tells what it found: the normal density of that mode and curvature. At its mode, log s = log scale, the
+    log of a half-normal variable has second derivative -2.
     """
-    half = np.log(list(HALF_NORMAL.values())) + 0.5 * (special.digamma(0.5) + np.log(2.0))
-    median, width = np.array(list(LOG_NORMAL.values())).T
-    mean = np.concatenate([half, np.log(median), [0.0]])
-    return mean, np.concatenate([np.full(len(half), np.pi**2 / 8), width**2, [EFFECT_SD**2]])
+    _, width = np.array(list(LOG_NORMAL.values())).T
+    return start(), np.concatenate([np.full(len(HALF_NORMAL), 0.5), width**2, [EFFECT_SD**2]])
 
 
-def joined(means: Sequence[Array], covs: Sequence[Array]) -> tuple[Array, Array]:
+def joined(means: Sequence[Array], covs: Sequence[Array], weights: Sequence[float]) -> tuple[Array, Array]:
     """Mean and covariance of what several benches found, the stated prior that each of them used divided out once.
 
     With normal densities: precision = sum of theirs - (k - 1) x prior's, where a bench that learned nothing of a
-    direction takes nothing away. No mean leaves the range of the benches' own: the densities are not quite normal.
+    direction takes nothing away, and one of weight w counts as w of its like. No mean leaves the range of the benches'
+    own: the densities are not quite normal.
     """
-    mean, variance = log_prior_moments()
+    mean, variance = log_prior_peak()
     root = np.sqrt(variance)
     precision, shift = np.eye(len(mean)), np.zeros(len(mean))
-    for own, cov in zip(means, covs, strict=True):
+    for own, cov, weight in zip(means, covs, weights, strict=True):
         values, vectors = np.linalg.eigh(root[:, None] * np.linalg.inv(cov) * root)
         learned = (vectors * np.maximum(values - 1.0, 0.0)) @ vectors.T
-        precision = precision + learned
-        shift = shift + (np.eye(len(mean)) + learned) @ ((own - mean) / root)
+        precision = precision + weight * learned
+        shift = shift + weight * (np.eye(len(mean)) + learned) @ ((own - mean) / root)
     together = mean + root * np.linalg.solve(precision, shift)
     limits = np.array(means)
     found = np.clip(together, limits.min(axis=0), limits.max(axis=0))
