@@ -12,7 +12,7 @@ from tastefield.config import GrinderConfig
 from tastefield.errors import TastefieldError
 from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats, Scatter, Setup, Taste
 from tastefield.stats import dial_line, inverse, mixed, scatter
-from tastefield.tables.dial import choke_position, settable, since_zero, step_of
+from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of
 from tastefield.words.findings import Finding, finding
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
@@ -114,7 +114,7 @@ class _Dials:
 
 
 def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dials:
-    """Lines of all setups, fitted together; a stream is a setup's shots on one grinder, coffee and burr zero."""
+    """Lines of all setups, fitted together; a stream is a setup's shots of one grinder, coffee, zero and visit."""
     rows = _on_the_dial(shots)
     if rows.empty:
         return _Dials({}, pd.DataFrame(columns=["setup", "residual", "shown"]))
@@ -209,14 +209,14 @@ def _by_code(codes: np.ndarray, count: int) -> list[np.ndarray]:
 
 
 def _in_force(rows: pd.DataFrame) -> list[int]:
-    """The stream of each setup's last shot, where it is under the last burr zero and any shot of it ran."""
-    last = rows[rows["zero"] == rows["last_zero"]].groupby("setup", sort=True)["stream"].last()
+    """The stream of each setup's last shot for which the dial stands as it does, where any shot of it ran."""
+    last = rows[rows["in_force"]].groupby("setup", sort=True)["stream"].last()
     ran = set(rows.loc[rows["bound"] == 0, "stream"])
     return [int(stream) for stream in last if stream in ran]
 
 
 def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
-    """Shots that tell about the dial, with log_time, bound, zero, stream and sitting.
+    """Shots that tell about the dial, with log_time, bound, zero, visit, in_force, stream and sitting.
 
     Chokes and gushes are bounds. Shots of a pressurised basket tell nothing: its hole sets the time.
     """
@@ -231,13 +231,12 @@ def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
     every: pd.DataFrame = shots[columns].assign(
         log_time=np.log(time.where(time > 0)),
         bound=choked.astype(int) - gushed.astype(int),
-        zero=shots.groupby("setup")["grinder_zero"].ffill().astype("object").fillna("").astype(str),
+        **periods(shots),
         session=shots["session"].astype("object").fillna("").astype(str),
         day=shots["pulled_at"].dt.strftime("%Y-%m-%d").fillna(""),
     )
-    every["last_zero"] = every.groupby("setup")["zero"].transform("last")
     rows: pd.DataFrame = every.loc[known].reset_index(drop=True)
-    rows["stream"] = rows.groupby(["setup", "grinder", "coffee", "zero"], sort=True, dropna=False).ngroup()
+    rows["stream"] = rows.groupby(["setup", "grinder", "coffee", "zero", "visit"], sort=True, dropna=False).ngroup()
     rows["sitting"] = rows.groupby(["session", "day"], sort=True).ngroup()
     return rows
 
@@ -268,7 +267,7 @@ def _scatters(shots: pd.DataFrame, keys: tuple[dict[str, str], ...], dials: _Dia
     Where the dial is known only the ratio is taken from there, and time from all shots about their dial lines.
     """
     names, machine = np.unique([key.get("machine", "") for key in keys], return_inverse=True)
-    rows = _flowed(shots)
+    rows = _flowed(shots.assign(**periods(shots)))
     repeats, repeats_df, setup = _repeats(rows)
     aimed = _about_targets(rows)
     repeats_of = _by_code(machine[setup], len(names))
@@ -297,7 +296,7 @@ def _logs(rows: pd.DataFrame) -> Floats:
 
 
 def _repeats(rows: pd.DataFrame) -> tuple[Floats, Floats, np.ndarray]:
-    """Log ratio and log time of shots with one setting, dose and intent about their mean.
+    """Log ratio and log time of shots with one setting, dose and intent, of one burr zero and visit, about their mean.
 
     :returns: departures (n, 2), the degrees of freedom each carries (n,), and the setup of each (n,).
     """
@@ -306,6 +305,8 @@ def _repeats(rows: pd.DataFrame) -> tuple[Floats, Floats, np.ndarray]:
     rows, logs = rows[use], logs[use]
     same = [
         rows["setup"],
+        rows["zero"],
+        rows["visit"],
         rows["grind_setting"].astype("object").astype(str),
         rows["dose_g"].round(0),
         rows["target_beverage_g"].fillna(0.0),

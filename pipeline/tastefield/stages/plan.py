@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
-from tastefield.tables.dial import as_written, recorded, since_zero
+from tastefield.tables.dial import as_written, positions_in_force, recorded, since_zero
 
 DRAWS = 1000
 MOST = 3
@@ -97,8 +97,7 @@ def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextSh
     Which way is coarser must be known, or a choke must lie beyond one side: nobody is sent towards a choke.
     """
     line, here = setup.bench.dial, since_zero(setup.shots)
-    used = here["dial_position"].to_numpy(dtype=float)[here["shot_time_s"].notna().to_numpy()]
-    used = used[np.isfinite(used)]
+    used = positions_in_force(setup.shots)[setup.shots["shot_time_s"].notna()].dropna().to_numpy(dtype=float)
     if settings.line is not None or not len(used) or settings.step is None or setup.pressurised():
         return
     choked = here["dial_position"][here["outcome"].astype("object") == "choked"].dropna().to_numpy(dtype=float)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
-from tastefield.tables.dial import recorded
+from tastefield.tables.dial import positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
 LATTICE = 41
@@ -278,7 +278,8 @@ def _best(points: Floats, positions: Floats | None, mean: Floats, assured: NDArr
         return top
     away = np.abs(np.log(points) - np.log([shot["ratio"], shot["shot_time_s"]])).max(axis=1)
     if positions is not None:
-        away = np.where((positions == shot["dial_position"]) & (away <= SAME_TIME), 0.1 * away, away)
+        own = positions_in_force(setup.shots)[setup.shots["shot_id"] == shot["shot_id"]].iloc[0]
+        away = np.where((positions == own) & (away <= SAME_TIME), 0.1 * away, away)
     nearest = int(np.argmin(away))
     repeats = away[nearest] <= SAME_RECIPE and pool[nearest] and mean[nearest] >= mean[top] - _tie(setup.taste)
     return nearest if repeats else top
@@ -291,6 +292,7 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
     """
     mean = setup.scores.groupby("shot_id")["score"].mean()
     shots = setup.shots.assign(score=setup.shots["shot_id"].map(mean).astype(float))
+    shots["dial_position"] = positions_in_force(shots)
     shots = shots[shots[["score", "ratio", "shot_time_s"]].notna().all(axis=1)]
     best = setup.best_shot()
     if best is None or not np.isfinite([best["ratio"], best["shot_time_s"]]).all():
@@ -307,7 +309,11 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
         count = near.sum(axis=1)
         return np.where(count > 0, (near * score).sum(axis=1) / np.maximum(count, 1), np.inf), np.maximum(count, 1)
 
-    at_best = None if positions is None else np.array([best["dial_position"]], dtype=float)
+    at_best = (
+        None
+        if positions is None
+        else shots.loc[shots["shot_id"] == best["shot_id"], "dial_position"].to_numpy(dtype=float)
+    )
     (top,), (pulled,) = told(np.array([[best["ratio"], best["shot_time_s"]]], dtype=float), at_best)
     here, count = told(points, positions)
     return np.asarray(here < top - np.sqrt(luck * (1 / count + 1 / pulled)))

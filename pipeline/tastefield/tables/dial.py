@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tastefield.words.columns import NOT_OURS
+
 STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.01)
 
 
@@ -47,6 +49,34 @@ def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
     return shots[zero.isin(["", named.iloc[-1]]).to_numpy(dtype=bool)]
 
 
+def not_ours(shots: pd.DataFrame) -> pd.Series:
+    """Which shots were pulled at somebody else's settings: as the machine came in, or came back."""
+    return shots["stage"].astype("object").isin(NOT_OURS)
+
+
+def periods(shots: pd.DataFrame) -> pd.DataFrame:
+    """Of every shot the burr zero, carried on from the last one named, and the visit; with them the dial may change.
+
+    Shots as a machine came in or came back are a visit of their own: between them and the next there may be a repair.
+
+    :param shots: of one setup or several (``setup``), those of each in the order they were pulled.
+    :returns: ``zero``; ``visit``, counted within the setup; ``in_force``, whether the dial still stands as it did.
+    """
+    of, guest = shots["setup"], not_ours(shots)
+    zero = shots.groupby("setup")["grinder_zero"].ffill().astype("object").fillna("").astype(str)
+    visit = (guest != guest.groupby(of).shift(fill_value=False)).astype(int).groupby(of).cumsum()
+    last = zero == zero.groupby(of).transform("last")
+    ours = last & ~guest
+    told = ours.where(ours.groupby(of).transform("any"), last)
+    latest = visit.where(told).groupby(of).transform("max")
+    return pd.DataFrame({"zero": zero, "visit": visit, "in_force": told & (visit == latest)})
+
+
+def positions_in_force(shots: pd.DataFrame) -> pd.Series:
+    """Dial positions that still mean the same grind; NaN for those before a new burr zero or a repair."""
+    return shots["dial_position"].where(periods(shots)["in_force"])
+
+
 def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str) -> float | None:
     """The coarsest position that choked; nothing at it or finer may be proposed. ``None`` where nothing choked."""
     choked = dial_position[outcome.astype("object") == "choked"].dropna()
@@ -84,7 +114,7 @@ def settable(
 
 
 def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
-    """Mean log time of each setting that ran, as written; without those that choked or are of another burr zero.
+    """Mean log time of each setting that ran, as written; without those that choked or ran before a zero or a repair.
 
     :param higher_is: where given, settings finer than a choke are left out too, whatever ran there.
     """
@@ -97,5 +127,6 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
             towards_finer = 1.0 if higher_is == "finer" else -1.0
             bound |= (here["dial_position"] - choke) * towards_finer >= -1e-9
     ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked") & ~bound]
+    ran = ran[periods(shots)["in_force"].reindex(ran.index)]
     log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)
     return log_time.groupby(ran["grind_setting"].astype(str), sort=True).mean()

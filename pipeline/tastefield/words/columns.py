@@ -39,6 +39,8 @@ class Column:
 
 OUTCOMES = ("ok", "choked", "gushed", "spurted", "stopped", "spilled")
 STAGES = ("intake", "dial-in", "confirm", "return")
+NOT_OURS = ("intake", "return")
+"""Stages of shots pulled at somebody else's settings, before anything was repaired or set."""
 
 SHOTS: tuple[Column, ...] = (
     Column("shot_id", "Name of the shot; made from place and row where a sheet holds shots and scores together"),
