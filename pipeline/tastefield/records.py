@@ -20,6 +20,7 @@ from pydantic import BaseModel
 from scipy import special
 from scipy import stats as distributions
 
+from tastefield.tables.dial import not_ours
 from tastefield.words.findings import Finding
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -315,7 +316,7 @@ class Setup:
         return cast("pd.Series", (best if timed.empty else timed).iloc[-1])
 
     def usual_dose(self) -> float | None:
-        """Median of the last five doses, of the commonest kind, never more than the basket is safe with."""
+        """Median of our last five doses, of the commonest kind, never more than the basket is safe with."""
         doses = self._recent_doses()
         return min(float(doses.median()), self.most_dose()) if len(doses) else None
 
@@ -331,7 +332,7 @@ class Setup:
 
     def mixed_doses(self) -> bool:
         """Whether recent doses are of two kinds, as of two baskets: their median is a dose nobody used."""
-        return len(self._recent_doses()) < len(self.shots["dose_g"].dropna().tail(5))
+        return len(self._recent_doses()) < len(self._last_doses())
 
     def pressurised(self) -> bool:
         """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
@@ -340,12 +341,18 @@ class Setup:
 
     def _recent_doses(self) -> pd.Series:
         """Of the last five doses those of the commonest kind; of kinds as common the latest."""
-        doses = self.shots["dose_g"].dropna().tail(5)
+        doses = self._last_doses()
         if doses.empty:
             return doses
         alike = np.abs(np.subtract.outer(doses.to_numpy(dtype=float), doses.to_numpy(dtype=float))) <= ONE_DOSE_G
         kind = len(doses) - 1 - int(np.argmax(alike.sum(axis=1)[::-1]))
         return cast("pd.Series", doses[alike[kind]])
+
+    def _last_doses(self) -> pd.Series:
+        """The last five doses that were ours; somebody else's where nothing else was pulled."""
+        doses = self.shots["dose_g"].dropna()
+        ours = doses[~not_ours(self.shots)[doses.index]]
+        return (ours if len(ours) else doses).tail(5)
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from tastefield.records import Setup, Station
+from tastefield.tables.dial import not_ours
 
 
 def stations(setups: Sequence[Setup]) -> tuple[Station, ...]:
     """One entry a machine and grinder, in the order of the setups, with the setup last pulled on it.
 
-    Of setups as late, or without dates, the one with most shots; of those the last.
+    Of setups as late, or without dates, the one with most shots; of those the last. One that nobody here pulled, as a
+    machine comes in or comes back with a coffee of its owner, only where there is no other.
     """
     found: dict[tuple[str, str], list[Setup]] = {}
     for setup in setups:
@@ -50,6 +52,7 @@ def _name(setup: Setup, column: str) -> str:
     return setup.key.get(column) or str(setup.shots[column].iloc[0])
 
 
-def _lateness(setup: Setup) -> tuple[float, int]:
-    last = setup.shots["pulled_at"].max()
-    return (-np.inf if pd.isna(last) else pd.Timestamp(last).timestamp()), len(setup.shots)
+def _lateness(setup: Setup) -> tuple[bool, float, int]:
+    ours = setup.shots[~not_ours(setup.shots)]
+    last = ours["pulled_at"].max()
+    return len(ours) > 0, (-np.inf if pd.isna(last) else pd.Timestamp(last).timestamp()), len(setup.shots)
