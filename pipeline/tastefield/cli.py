@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,9 +14,13 @@ import click
 from tastefield import __version__
 from tastefield.errors import TastefieldError
 from tastefield.words.phrases import printable
+from tastefield.words.tastes import TASTES
 
 DONE, FAILED, WRONG, PARTLY = 0, 1, 2, 3
 """Exit codes: done; failed, nothing written; command line or configuration wrong; written, but something failed."""
+
+TOO_MUCH = 10_000.0
+"""No shot takes so many grams or seconds."""
 
 SOURCE = click.argument("source", type=click.Path(path_type=Path))
 JOBS = click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Worker processes.")
@@ -82,6 +86,68 @@ def next_shots(source: Path, jobs: int) -> None:
         with progress() as show:
             result = workflow.analyse(source, jobs=jobs, progress=show)
         say(next_lines(result))
+
+
+def amount(unit: str) -> Callable[[str], float]:
+    """How grams or seconds are read: above 0, with a decimal point or comma, the unit if you like."""
+
+    def read(text: str) -> float:
+        from tastefield.tables.numbers import read_number, split_unit
+
+        try:
+            number, written = split_unit(text) or ("", "")
+            value = read_number(number, ".")
+        except ValueError:
+            value, written = 0.0, ""
+        if not (0 < value < TOO_MUCH and written in ("", unit)):
+            raise click.BadParameter(
+                f"{printable(text)!r} is no number of {unit} above 0; write for example 18 or 18.5"
+            )
+        return value
+
+    return read
+
+
+@main.command()
+@SOURCE
+@click.argument("machine")
+@click.option("--dose", type=amount("g"), metavar="G", help="Grams in, as they tell it.")
+@click.option("--out", type=amount("g"), metavar="G", help="Grams out.")
+@click.option("--time", type=amount("s"), metavar="S", help="Seconds.")
+@click.option("--grind", help="Grind setting, as their dial shows it.")
+@click.option("--coffee", help="Name of their coffee, as in the log where it is the same.")
+@click.option("--taste", type=click.Choice(list(TASTES), case_sensitive=False), help="How it tastes.")
+def compare(
+    source: Path,
+    machine: str,
+    dose: float | None,
+    out: float | None,
+    time: float | None,
+    grind: str | None,
+    coffee: str | None,
+    taste: str | None,
+) -> None:
+    """Put what was handed over with MACHINE beside what its new owner pulls, and say where the difference points.
+
+    MACHINE is its name, or a beginning or part of it. Theirs are the last shots of stage return in the log and what you
+    give here. Writes nothing.
+    """
+    with told():
+        from tastefield import workflow
+        from tastefield.records import Pulled
+        from tastefield.summary import compare_lines
+
+        theirs = Pulled(
+            dose_g=dose,
+            beverage_g=out,
+            shot_time_s=time,
+            grind_setting=grind or None,
+            coffee=coffee or None,
+            taste=taste,
+        )
+        with progress() as show:
+            found = workflow.compare(source, machine, theirs, progress=show)
+        say(compare_lines(found))
 
 
 @main.command()

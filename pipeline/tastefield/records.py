@@ -540,6 +540,67 @@ class NextShot:
     why: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class Pulled:
+    """How shots are pulled, as handed over or as the new owner tells it; ``None`` where nobody knows.
+
+    :param score: mean of the scores, or the expected one. :param taste: one taste word.
+    :param choked: whether nothing came out.
+    """
+
+    dose_g: float | None = None
+    beverage_g: float | None = None
+    shot_time_s: float | None = None
+    grind_setting: str | None = None
+    coffee: str | None = None
+    score: float | None = None
+    taste: str | None = None
+    choked: bool = False
+
+    @property
+    def ratio(self) -> float | None:
+        """Weight out over dose."""
+        return self.beverage_g / self.dose_g if self.beverage_g and self.dose_g else None
+
+
+@dataclass(frozen=True, eq=False)
+class Visit:
+    """One machine's return.
+
+    :param machine: its name as in the log.
+    :param left_out: ``shot_id`` of shots that say nothing of what was handed over: every return, and on this machine
+        whatever came after. Returns that choked stay in: a choke is never forgotten.
+    :param returned: shots of its return that count: those at the last setting of the last coffee.
+    :param choked: settings that choked on its return, whatever the coffee.
+    """
+
+    machine: str
+    left_out: frozenset[str]
+    returned: pd.DataFrame
+    choked: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What was handed over beside what the new owner pulls, and what the difference points to.
+
+    :param clock: where the time handed over starts: pump, first_drip or unknown.
+    :param confirmed: shots pulled to confirm that the numbers handed over are of; 0 where they are the recipe.
+    :param returned: shots of stage return that the owner's numbers are of.
+    :param usual_time_s: times that are no different from the one handed over, as shots of the machine scatter.
+    :param advice: what it points to and what to do, the first thing first.
+    """
+
+    machine: str
+    handed_over: Pulled
+    theirs: Pulled
+    clock: str
+    confirmed: int
+    returned: int
+    usual_time_s: tuple[float, float]
+    advice: tuple[Finding, ...]
+
+
 @dataclass(frozen=True, eq=False)
 class SetupResult:
     """All that is written about one setup; everything in it can be read back from a stored run.

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tastefield.records import Records, RunResult
+from tastefield.records import Comparison, Pulled, Records, RunResult
 from tastefield.registry import Registry
+from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.phrases import chance_in_words, count, dial, is_plain, printable, readiness, recipe, setup_name
 
@@ -20,6 +21,9 @@ CELLS = 8
 """Set-aside cells shown by a check; the run writes them all."""
 NAME = 60
 """Longest name of a setup on a line."""
+
+CELL = 30
+"""Longest name in a table."""
 
 _NOUNS = {
     "shots": ("shot", ""),
@@ -94,6 +98,41 @@ def next_lines(run: RunResult) -> list[str]:
         if not shots:
             lines.append("  No further shot is worth its coffee.")
     return [*lines, *(f"{caution.topic}: {caution.text}" for caution in CAUTIONS if caution.topic in _PULLING)]
+
+
+def compare_lines(found: Comparison) -> list[str]:
+    """What was handed over beside what the owner pulls, and what that points to, the first thing first."""
+    of = f"{count(found.confirmed, 'shot')} pulled to confirm" if found.confirmed else "the recipe"
+    theirs = f", theirs {count(found.returned, 'shot')} as it came back" if found.returned else ""
+    lines = [f"{_short(printable(found.machine))}: handed over {of}{theirs}"]
+    since = " from the first drip" if found.clock == "first_drip" else ""
+    both = [_cells(side) for side in (found.handed_over, found.theirs)]
+    if found.handed_over.score is not None and not found.confirmed:
+        both[0]["taste"] += " expected"
+    width = max(len("handed over"), *(len(cell) for cell in both[0].values()))
+    lines.append(f"  {'':8}{'handed over'.ljust(width)}  theirs")
+    lines += [f"  {name:8}{ours.ljust(width)}  {both[1][name]}".rstrip() for name, ours in both[0].items()]
+    low, high = found.usual_time_s
+    lines.append(f"From {low:.0f} to {high:.0f} s{since} is as handed over: shots of this machine scatter so far.")
+    lines.append("In this order:")
+    for number, step in enumerate(found.advice, start=1):
+        lines += [f"  {number}. {printable(step.message)}", f"     {printable(step.do)}"]
+    return lines
+
+
+def _cells(side: Pulled) -> dict[str, str]:
+    """One side of a comparison as text, by what it is."""
+    numbers = {
+        "in": (side.dose_g, "{:.1f} g"),
+        "out": (side.beverage_g, "{:.0f} g"),
+        "ratio": (side.ratio, "1:{:.1f}"),
+        "time": (side.shot_time_s, "{:.0f} s"),
+    }
+    told = {name: "-" if value is None else form.format(value) for name, (value, form) in numbers.items()}
+    words = {"grind": side.grind_setting, "coffee": side.coffee}
+    told |= {name: printable(shortened(word))[:CELL] if word else "-" for name, word in words.items()}
+    score = "-" if side.score is None else f"score {side.score:.1f}"
+    return told | {"taste": "choked" if side.choked else side.taste or score}
 
 
 def check_lines(records: Records) -> list[str]:

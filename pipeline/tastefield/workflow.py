@@ -10,7 +10,7 @@ import hashlib
 import os
 import platform
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -27,11 +27,14 @@ from tastefield import output, population
 from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
+from tastefield.population import Teaching
 from tastefield.records import (
+    Comparison,
     Context,
     Derived,
     Population,
     Progress,
+    Pulled,
     Records,
     RunResult,
     Setup,
@@ -44,6 +47,8 @@ from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
+from tastefield.stages.compare import compare as side_by_side
+from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
@@ -54,6 +59,7 @@ from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
 from tastefield.stages.teaching import teaching
+from tastefield.stages.visit import last_setup, machine_called, visit
 from tastefield.stages.window import window
 from tastefield.words.findings import Finding, finding
 
@@ -138,6 +144,32 @@ def analyse(source: str | Path, jobs: int = 1, progress: Progress | None = None)
         return _analyse(load(source), source, jobs, False, progress, log, None)
 
 
+def compare(source: str | Path, machine: str, theirs: Pulled, progress: Progress | None = None) -> Comparison:
+    """What was handed over with a machine beside what its new owner pulls. Nothing is written.
+
+    :param machine: its name, or a beginning or part of it.
+    :param theirs: what the owner tells; what is not told is taken from the machine's last return in the log.
+    :raises TastefieldError: no machine is called so, or nothing was handed over yet.
+    """
+    loaded = load(source)
+    records = _read(loaded)
+    if records.tables["shots"].empty:
+        raise TastefieldError(_no_shot(records, source))
+    config = with_listed(loaded.config, records.tables["grinders"].to_dict("records"))
+    every = derive(records, config.setups)
+    name = machine_called(machine, every.shots["machine"].astype(str))
+    call = visit(every.shots, name, theirs)
+    before = _without(records, call.left_out)
+    with threadpool_limits(1):
+        ours = bench(without_pasted(derive(before, config.setups)), records.taste, config.grinder)
+        told = teaching(ours, loaded.prior, config.surface.salt)
+    task = _task(loaded, config, True, None, 0)
+    learned = _learn(loaded, told, task, 1, progress or _silent, Context(loaded.surface_options, config.seed))
+    setup = last_setup(told.setups, name)
+    (worked,) = _work([(setup, None)], task, _own(learned, [setup]))
+    return side_by_side(call, worked.result.entry, setup, told_over(theirs, pulled(call.returned, every.scores)))
+
+
 def title(config: Config, source: str | Path) -> str:
     """The configured title, or the name of the file."""
     return config.title or Path(source).stem
@@ -172,27 +204,11 @@ def _analyse(
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
         setups = told.setups
     handed = stations(setups)
-    task = Task(
-        config,
-        loaded.plugin_texts,
-        loaded.surface_options,
-        tuple(loaded.writer_options.items()),
-        fail_fast,
-        folder,
-        sum(station.tasted for station in handed),
-    )
-    chunks = _chunks(setups)
+    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
     tell = progress or _silent
     with log.stage("learn"):
-        nothing: list[Population] = [{}] * len(chunks)
-        gathered = list(_each(_gather, chunks, task, jobs, nothing, lambda done: tell("learning", done, len(chunks))))
         context = Context(loaded.surface_options, config.seed)
-        model = loaded.registry.surfaces[config.surface.model]
-        with _named(f"surface model {model.name}", "learning from all setups"):
-            prior = (
-                None if told.prior is None else model.join(told.prior.learned, told.prior.weights(told.names), context)
-            )
-            learned = model.learn([sums for sums in gathered if sums is not None], prior, context)
+        learned = _learn(loaded, told, task, jobs, tell, context)
     with log.stage("setups"):
         last = {id(station.setup): station for station in handed}
         pairs = _chunks([(setup, last.get(id(setup))) for setup in setups])
@@ -215,10 +231,36 @@ def _analyse(
     kept = replace(records, tables={**records.tables, "shots": derived.shots})
     passed_on = [one.handover for one in worked if one.handover is not None]
     shared = None
+    model = loaded.registry.surfaces[config.surface.model]
     if model.Shared is not None:
         named = (model.name, records.taste.attribute, config.surface.salt)
         shared = population.document(*named, model.Shared, learned, told)
     return RunResult(summary(head, records.counts, findings, passed_on), results, kept, None, failed, shared)
+
+
+def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int) -> Task:
+    writers = tuple(loaded.writer_options.items())
+    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted)
+
+
+def _learn(loaded: Loaded, told: Teaching, task: Task, jobs: int | str, tell: Progress, context: Context) -> Population:
+    """What all setups teach together."""
+    chunks = _chunks(told.setups)
+    nothing: list[Population] = [{}] * len(chunks)
+    gathered = list(_each(_gather, chunks, task, jobs, nothing, lambda done: tell("learning", done, len(chunks))))
+    model = loaded.registry.surfaces[task.config.surface.model]
+    with _named(f"surface model {model.name}", "learning from all setups"):
+        prior = None if told.prior is None else model.join(told.prior.learned, told.prior.weights(told.names), context)
+        return model.learn([sums for sums in gathered if sums is not None], prior, context)
+
+
+def _without(records: Records, shots: Set[str]) -> Records:
+    """The records without some shots, their readings and their scores."""
+    kept = {
+        name: table[~table["shot_id"].isin(shots)].reset_index(drop=True) if "shot_id" in table else table
+        for name, table in records.tables.items()
+    }
+    return replace(records, tables=kept)
 
 
 def _chunks(items: Sequence[S]) -> list[Sequence[S]]:
