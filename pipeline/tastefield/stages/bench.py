@@ -231,7 +231,7 @@ def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
     every: pd.DataFrame = shots[columns].assign(
         log_time=np.log(time.where(time > 0)),
         bound=choked.astype(int) - gushed.astype(int),
-        **periods(shots),
+        **periods(shots, shots["setup"]),
         session=shots["session"].astype("object").fillna("").astype(str),
         day=shots["pulled_at"].dt.strftime("%Y-%m-%d").fillna(""),
     )
@@ -267,7 +267,7 @@ def _scatters(shots: pd.DataFrame, keys: tuple[dict[str, str], ...], dials: _Dia
     Where the dial is known only the ratio is taken from there, and time from all shots about their dial lines.
     """
     names, machine = np.unique([key.get("machine", "") for key in keys], return_inverse=True)
-    rows = _flowed(shots.assign(**periods(shots)))
+    rows = _flowed(shots.assign(**periods(shots, shots["setup"])))
     repeats, repeats_df, setup = _repeats(rows)
     aimed = _about_targets(rows)
     repeats_of = _by_code(machine[setup], len(names))

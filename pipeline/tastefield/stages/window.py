@@ -292,7 +292,8 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
     """
     mean = setup.scores.groupby("shot_id")["score"].mean()
     shots = setup.shots.assign(score=setup.shots["shot_id"].map(mean).astype(float))
-    shots["dial_position"] = positions_in_force(shots)
+    if positions is not None:
+        shots["dial_position"] = positions_in_force(shots)
     shots = shots[shots[["score", "ratio", "shot_time_s"]].notna().all(axis=1)]
     best = setup.best_shot()
     if best is None or not np.isfinite([best["ratio"], best["shot_time_s"]]).all():

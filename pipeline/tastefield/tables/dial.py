@@ -54,16 +54,18 @@ def not_ours(shots: pd.DataFrame) -> pd.Series:
     return shots["stage"].astype("object").isin(NOT_OURS)
 
 
-def periods(shots: pd.DataFrame) -> pd.DataFrame:
+def periods(shots: pd.DataFrame, setup: pd.Series | None = None) -> pd.DataFrame:
     """Of every shot the burr zero, carried on from the last one named, and the visit; with them the dial may change.
 
     Shots as a machine came in or came back are a visit of their own: between them and the next there may be a repair.
 
-    :param shots: of one setup or several (``setup``), those of each in the order they were pulled.
+    :param shots: in the order they were pulled, at least those of each setup.
+    :param setup: number of the setup of each shot; ``None`` where all are of one.
     :returns: ``zero``; ``visit``, counted within the setup; ``in_force``, whether the dial still stands as it did.
     """
-    of, guest = shots["setup"], not_ours(shots)
-    zero = shots.groupby("setup")["grinder_zero"].ffill().astype("object").fillna("").astype(str)
+    of = pd.Series(0, index=shots.index) if setup is None else setup
+    guest = not_ours(shots)
+    zero = shots["grinder_zero"].groupby(of).ffill().astype("object").fillna("").astype(str)
     visit = (guest != guest.groupby(of).shift(fill_value=False)).astype(int).groupby(of).cumsum()
     last = zero == zero.groupby(of).transform("last")
     ours = last & ~guest
