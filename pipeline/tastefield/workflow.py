@@ -164,7 +164,7 @@ def _analyse(
         raise TastefieldError(_no_shot(records, source))
     config = with_listed(config, records.tables["grinders"].to_dict("records"))
     with log.stage("derive"):
-        derived = derive(records, config.setups)
+        derived = derive(records, config.setups, config.grinder)
     with log.stage("bench"), threadpool_limits(1):
         told = population.telling(bench(derived, records.taste, config.grinder), loaded.prior, config.surface.salt)
         setups = told.setups

@@ -96,17 +96,17 @@ def as_written(position: float, step: float | None, notation: Notation = MARKS) 
     return _WRITE[notation.kind](round(position), notation)
 
 
-def move_as_written(step: float, notation: Notation = MARKS) -> str:
-    """How far a step of the dial goes, in words of its notation.
+def move_is(step: float, notation: Notation = MARKS) -> str:
+    """How far a step of the dial goes, as the beginning of a sentence about it.
 
-    >>> move_as_written(0.5), move_as_written(2, Notation("letters")), move_as_written(1, Notation("two_part", per=10))
-    ('0.5', '2 letters', '0+1')
+    >>> move_is(0.5), move_is(1, Notation("letters")), move_is(30, Notation("clock"))
+    ('a step of 0.5 is', 'a letter is', '30 minutes of the clock are')
     """
-    nouns = {"letters": "letter", "clock": "minute", "turns": "click", "list": "label"}
+    nouns = {"letters": "letter", "two_part": "small step", "clock": "minute", "turns": "click", "list": "label"}
     if notation.kind not in nouns:
-        return as_written(step, step, notation)
-    noun = nouns[notation.kind]
-    return f"{step:g} {noun if step == 1 else noun + 's'}{' of the clock' if noun == 'minute' else ''}"
+        return f"a {'move' if notation.kind == 'stepless' else 'step'} of {as_written(step, step, notation)} is"
+    noun, more = nouns[notation.kind], " of the clock" if notation.kind == "clock" else ""
+    return f"a {noun}{more} is" if step == 1 else f"{step:g} {noun}s{more} are"
 
 
 def upwards(notation: Notation = MARKS) -> str:
