@@ -297,6 +297,7 @@ def test_what_is_recommended_is_written_as_the_owner_of_the_grinder_writes_it(tm
     (setup,) = found["setups"]
     assert setup["aim"]["grind_setting"] in best
     assert setup["settings"]["line"] is not None
+    assert f'notation = "{setup["settings"]["notation"]}"' in grinder
     assert setup["settings"]["say"].startswith(f"Set {setup['aim']['grind_setting']};")
     assert all(shot["grind_setting"] for shot in setup["next_shots"])
     assert "notation" not in " ".join(finding["code"] for finding in found["findings"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from importlib.resources import files
 from typing import get_args
 
 import numpy as np
@@ -187,6 +189,8 @@ def test_the_example_of_a_notation_fits_it(notation):
 
 def test_the_notations_that_may_be_chosen_are_those_that_are_read():
     assert get_args(Kind) == NOTATIONS == tuple(notation.kind for notation in EVERY)
+    schema = json.loads(files("tastefield").joinpath("results.schema.json").read_text("utf-8"))
+    assert tuple(schema["$defs"]["settings"]["properties"]["notation"]["enum"]) == NOTATIONS
 
 
 def test_the_sign_is_the_owners_own():

@@ -67,7 +67,8 @@ def draw(
         for place in np.unique(stuck):
             axes.annotate("choked", (place, 1), (0, -8), ("data", "axes fraction"), "offset points", ha="center",
                           color=style.ACCENT)  # fmt: skip
-        style.heading(axes, f"seconds {clock}, against the dial" + (f" (higher is {higher_is})" if higher_is else ""))
+        way = f" ({'to the right' if written else 'higher'} is {higher_is})" if higher_is else ""
+        style.heading(axes, f"seconds {clock}, against the dial{way}")
 
     label = f"Shot time against the dial, {int(known.sum())} shots"
     return style.draw(name, label, (5.3, 2.9), (0.07, 0.125, 0.92, 0.755), on)
