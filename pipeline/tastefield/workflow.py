@@ -166,7 +166,7 @@ def _analyse(
         raise TastefieldError(_no_shot(records, source))
     config = with_listed(config, records.tables["grinders"].to_dict("records"))
     with log.stage("derive"):
-        derived = derive(records, config.setups)
+        derived = derive(records, config.setups, config.grinder)
     with log.stage("bench"), threadpool_limits(1):
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
