@@ -11,6 +11,7 @@ from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, PluginError
 from tastefield.loading import load
 from tastefield.place import line_of
+from tastefield.words.columns import names
 
 PLAIN = (Path(__file__).parent / "guest" / "plain_plugins.py").read_text(encoding="utf-8")
 
@@ -115,12 +116,19 @@ def test_one_word_is_a_list_of_one(folder):
 
 
 def test_grinders_of_a_list_stand_below_those_of_the_configuration_each_once(folder):
-    row = dict.fromkeys(["lowest", "highest", "step", "higher_is"], float("nan"))
-    listed = [{**row, "grinder": "bench-3", "lowest": 5.0}, {**row, "grinder": "loan", "step": 0.5, "notes": "old"}]
+    row = dict.fromkeys(names("grinders"), float("nan"))
+    listed = [
+        {**row, "grinder": "bench-3", "lowest": "5"},
+        {**row, "grinder": "loan", "step": 0.5, "notes": "old"},
+        {**row, "grinder": "lever", "notation": "list", "labels": "fine, espresso, moka", "highest": "espresso"},
+        {**row, "grinder": "shop", "notation": "two_part", "per": 10.0, "lowest": "2+0"},
+    ]
     found = with_listed(loaded(folder, GOOD).config, listed).grinder
-    assert [(one.name, one.lowest, one.step, one.higher_is) for one in found] == [
-        ("bench-3", 1, 1, "coarser"),
-        ("loan", None, 0.5, None),
+    assert [(one.name, one.written_as.kind, one.written_as.ends, one.step, one.higher_is) for one in found] == [
+        ("bench-3", "marks", (1, 16), 1, "coarser"),
+        ("loan", "marks", (None, None), 0.5, None),
+        ("lever", "list", (0, 1), None, None),
+        ("shop", "two_part", (20, None), None, None),
     ]
 
 
@@ -238,6 +246,14 @@ def test_a_fault_in_a_later_source_is_placed_there(folder):
         ('name = "bench-3"', f'name = "{"b" * 90}"', "[[grinder]] 1, name", "longer than 80"),
         ("step = 1", "step = 0", "[[grinder]] 1, step", "greater than 0"),
         ("step = 1", "step = 20", "[[grinder]] 1, step", "longer than the dial"),
+        ("highest = 16", 'highest = "lots"', "[[grinder]] 1, highest", "for example 7.5"),
+        ("highest = 16", "highest = [16]", "[[grinder]] 1, highest", "string"),
+        ("step = 1", 'notation = "letter"', "[[grinder]] 1, notation", "'letters'"),
+        ("step = 1", "per = 10", "[[grinder]] 1, per", "no meaning in the notation marks"),
+        ("step = 1", 'labels = ["fine", "moka"]', "[[grinder]] 1, labels", 'notation = "list"'),
+        ("step = 1", 'notation = "two_part"', "[[grinder]] 1, per", "counts small steps in a mark"),
+        ("step = 1", 'notation = "turns"\nper = 0', "[[grinder]] 1, per", "greater than 0"),
+        ("step = 1", 'notation = "stepless"\nstep = 1', "[[grinder]] 1, step", "no stepless dial"),
     ],
 )
 def test_one_fault_is_one_problem_with_place_and_remedy(folder, old, new, where, says):
@@ -247,6 +263,57 @@ def test_one_fault_is_one_problem_with_place_and_remedy(folder, old, new, where,
     assert where in problems[0].where
     assert says in str(problems[0])
     assert problems[0].do
+
+
+ENDS = "lowest = 1\nhighest = 16\nstep = 1"
+
+
+@pytest.mark.parametrize(
+    ("dial", "told"),
+    [
+        ('notation = "letters"\nlowest = "2A"\nhighest = "1Z"', ["highest: must be greater"]),
+        ('notation = "letters"\nper = 30', ["per: 30 letters are too many"]),
+        ('notation = "letters"\nper = 10\nlowest = 2\nhighest = "4K"', ['lowest: "2" does', 'highest: "4K" does']),
+        (
+            'notation = "two_part"\nstep = 0.5\nlabels = ["a", "b"]',
+            ["per: is", "labels: have no", "step: must be"],
+        ),
+        ('notation = "two_part"\nper = 10\nlowest = 4\nhighest = "4+3"\nstep = 5', ["step: is longer"]),
+        ('notation = "clock"\nhighest = 12\nstep = 0.5', ["lowest: is missing", "step: must be"]),
+        ('notation = "turns"\nper = 30\nhighest = "0 turns"', ["highest: must be greater"]),
+        ('notation = "clock"\nlowest = "7:00"\nhighest = 7', ["highest: must be greater"]),
+        ('notation = "clock"\nlowest = "7:00"\nhighest = "25:00"', ['highest: "25:00" does']),
+        ('notation = "list"', ["labels: are missing"]),
+        ('notation = "list"\nlabels = ["fine", "", "moka", "Fine"]', ["labels: one is empty", 'labels: "fine" stands']),
+        ('notation = "list"\nlabels = ["fine", "moka"]\nlowest = "coarse"', ['lowest: "coarse" does']),
+        ('notation = "turns"\nlowest = 1', ["per: is missing"]),
+        ('notation = "marks"\nlowest = "2,5"\nhighest = 2', ["highest: must be greater"]),
+    ],
+)
+def test_all_that_is_wrong_with_a_dial_is_told_at_once(folder, dial, told):
+    problems = refused(folder, GOOD.replace(ENDS, dial))
+    found = [f"{problem.where.rsplit(', ', 1)[-1]}: {problem.what}" for problem in problems]
+    assert len(found) == len(told), found
+    assert all(one.startswith(start) for one, start in zip(found, told, strict=True)), found
+    assert all(problem.do for problem in problems)
+
+
+@pytest.mark.parametrize(
+    ("dial", "ends"),
+    [
+        ('notation = "letters"\nlowest = "2A"\nhighest = "4z"', (52, 129)),
+        ('notation = "letters"\nper = 10', (0, None)),
+        ('notation = "two_part"\nper = 10\nlowest = 1\nhighest = "9-9"\nstep = 1', (10, 99)),
+        ('notation = "clock"\nlowest = "7 o\'clock"\nhighest = "half past 4"\nstep = 30', (420, 990)),
+        ('notation = "turns"\nper = 30\nhighest = "2.5 turns"', (0, 75)),
+        ('notation = "list"\nlabels = "fine, espresso, moka"', (0, 2)),
+        ('notation = "stepless"\nlowest = -0.5\nhighest = 11', (-0.5, 11)),
+        ("lowest = 0.1", (0.1, None)),
+    ],
+)
+def test_the_ends_of_a_dial_are_written_in_its_notation(folder, dial, ends):
+    (grinder,) = loaded(folder, GOOD.replace(ENDS, dial)).config.grinder
+    assert grinder.written_as.ends == ends
 
 
 def test_a_configuration_without_a_source_says_how_to_write_one(folder):

@@ -251,3 +251,72 @@ def test_hostile_names_harm_no_path_page_or_export(tmp_path):
     for path in (tmp_path / "deep" / "out").rglob("*.csv"):
         for line in path.read_text("utf-8").splitlines():
             assert not any(cell.strip('"').startswith("=") for cell in line.split(","))
+
+
+def own_notation(folder: Path, settings: list[str], grinder: str) -> dict:
+    """Results of six shots on a dial whose steps take the time from 36 to 21 s; the fifth tastes best."""
+    rows = [
+        {"machine": "A", "grinder": "shop", "coffee": "house", "grind": setting, "in": 18, "out": 36, "time": time}
+        for setting, time in zip(settings, (36, 33, 30, 27, 24, 21), strict=True)
+    ]
+    for row, taste in zip(rows, (5, 5.5, 6.5, 7.5, 6.5, 5), strict=True):
+        row["taste"] = taste
+    pd.DataFrame(rows).to_csv(folder / "log.csv", index=False)
+    source = '[[source]]\npath = "log.csv"\nclock = "pump"\n[taste]\nscale = [1, 9]\n[[grinder]]\nname = "shop"\n'
+    (folder / "bench.toml").write_text(source + grinder, "utf-8")
+    tastefield.run(folder / "bench.toml", out=folder / "out")
+    return results(folder / "out")
+
+
+@pytest.mark.parametrize(
+    ("settings", "grinder", "best"),
+    [
+        (["3+9", "4+0", "4+1", "4+2", "4+3", "4+4"], 'notation = "two_part"\nper = 10\nlowest = "0+0"', {"4+2", "4+1"}),
+        (["3-8", "3-9", "4-0", "4-1", "4-2", "4-3"], 'notation = "two_part"\nper = 10', {"4-1", "4-0"}),
+        (["2Y", "2Z", "3A", "3B", "3C", "3D"], 'notation = "letters"', {"3B", "3A"}),
+        (["3D", "3C", "3B", "3A", "2Z", "2Y"], 'notation = "letters"\nhigher_is = "finer"', {"3A", "3B"}),
+        (
+            ["11:00", "11:30", "12 o'clock", "12:30", "1:00", "half past 1"],
+            'notation = "clock"\nlowest = "7:00"\nhighest = "5:00"',
+            {"12:30", "12:00"},
+        ),
+        (
+            ["28 clicks", "29 clicks", "1 turn", "1 turn + 1", "1 turn + 2", "1 turn + 3"],
+            'notation = "turns"\nper = 30',
+            {"1 turn + 1", "1 turn"},
+        ),
+        (
+            ["a", "b", "c", "d", "e", "f"],
+            'notation = "list"\nlabels = ["a", "b", "c", "d", "e", "f"]\nhigher_is = "coarser"',
+            {"c", "d"},
+        ),
+    ],
+)
+def test_what_is_recommended_is_written_as_the_owner_of_the_grinder_writes_it(tmp_path, settings, grinder, best):
+    found = own_notation(tmp_path, settings, grinder)
+    (setup,) = found["setups"]
+    assert setup["aim"]["grind_setting"] in best
+    assert setup["settings"]["line"] is not None
+    assert f'notation = "{setup["settings"]["notation"]}"' in grinder
+    assert setup["settings"]["say"].startswith(f"Set {setup['aim']['grind_setting']};")
+    assert all(shot["grind_setting"] for shot in setup["next_shots"])
+    assert "notation" not in " ".join(finding["code"] for finding in found["findings"])
+    shots = pd.read_parquet(tmp_path / "out" / "tables" / "shots.parquet")
+    assert shots["grind_setting"].tolist() == settings
+    assert shots["dial_position"].notna().all()
+
+
+def test_a_stepless_dial_is_set_anywhere_and_back_where_it_stood(tmp_path):
+    found = own_notation(tmp_path, ["5.13", "5.41", "5.72", "6.04", "6.33", "6.6"], 'notation = "stepless"')
+    (setup,) = found["setups"]
+    assert 5.7 <= float(setup["aim"]["grind_setting"]) <= 6.1
+    assert float(setup["aim"]["grind_setting"]) == setup["settings"]["position"]
+
+
+def test_settings_in_an_unknown_notation_are_kept_and_one_is_suggested(tmp_path):
+    found = own_notation(tmp_path, ["3+9", "4+0", "4+1", "4+2", "4+3", "4+4"], "step = 1")
+    (setup,) = found["setups"]
+    assert setup["settings"]["line"] is None
+    (finding,) = (finding for finding in found["findings"] if finding["code"] == "notation_suggested")
+    assert finding["where"] == {"grinder": "shop"}
+    assert 'name = "shop", notation = "two_part", per = ...' in finding["do"]

@@ -202,16 +202,33 @@ def test_the_sheet_of_grinders_is_heeded_like_the_configuration(tmp_path):
     assert not doubted()  # what the configuration says goes before the sheet
 
 
+def test_the_sheet_of_grinders_tells_how_settings_are_written(tmp_path):
+    log = [
+        {**shot, "grind_setting": f"{at // 5}{'ABCDE'[at % 5]}"}
+        for shot in DIALLED
+        for at in [int(shot["grind_setting"])]
+    ]
+    grinders = [{"grinder": "bench-3", "notation": "letters", "per": 5, "lowest": "0A", "highest": "3E"}]
+    run = workflow.analyse(filled_in(tmp_path, {"log": log, "grinders": grinders}))
+    assert run.records.tables["shots"]["dial_position"].tolist() == [int(shot["grind_setting"]) for shot in DIALLED]
+    assert {setup.entry["aim"]["grind_setting"] for setup in run.setups} <= {"0E", "1A", "1B", "1C", "1D", "1E", "2A"}
+
+
 def test_a_dial_that_cannot_be_is_set_aside_with_its_reason(tmp_path):
     grinders = [
         {"grinder": "a", "lowest": 5, "highest": 1},
         {"grinder": "b", "lowest": 1, "highest": 5, "step": 9},
         {"grinder": "c", "step": 0.5},
+        {"grinder": "d", "notation": "two_part", "lowest": "1+0"},
+        {"grinder": "e", "notation": "letters", "per": 10, "lowest": "1A", "highest": "4K"},
+        {"grinder": "f", "notation": "list", "labels": "fine, espresso, moka", "lowest": "Fine"},
     ]
     records = workflow.check(filled_in(tmp_path, {"log": DIALLED, "grinders": grinders}))
-    assert records.tables["grinders"]["grinder"].tolist() == ["c"]
-    assert records.set_aside["row"].tolist() == [2, 3]
+    assert records.tables["grinders"]["grinder"].tolist() == ["c", "f"]
+    assert records.set_aside["row"].tolist() == [2, 3, 5, 6]
     assert records.set_aside["reason"].tolist() == [
-        "its highest mark is not above its lowest",
-        "its step is longer than its dial",
+        "highest must be greater than lowest",
+        "step is longer than the dial",
+        "per is missing",
+        'highest "4K" does not fit the notation letters',
     ]

@@ -11,6 +11,9 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from tastefield.errors import Problem
 from tastefield.slug import LONGEST, shortened
+from tastefield.tables import dial
+from tastefield.tables.cells import shown
+from tastefield.tables.notation import LETTERS, Kind, Notation, with_ends
 from tastefield.words.columns import TABLES, names
 from tastefield.words.nearest import suggestion
 
@@ -21,6 +24,12 @@ LEAST_SALT = 16
 
 Listed = BeforeValidator(lambda value: [value] if isinstance(value, str) else value)
 """A list of words; one word alone is a list of one."""
+
+Written = BeforeValidator(lambda value: shown(value) if type(value) in (int, float) else value)
+"""A setting as its owner writes it; a number is one too."""
+
+Labels = BeforeValidator(lambda value: [one.strip() for one in value.split(",")] if isinstance(value, str) else value)
+"""A list of words; in one text with commas between."""
 
 TableName = Literal["shots", "readings", "scores", "traces", "checks", "coffees", "grinders"]
 SetupColumn = Literal["machine", "grinder", "basket", "coffee", "head"]
@@ -162,27 +171,37 @@ class ReportConfig(Block):
 
 
 class GrinderConfig(Block):
-    """One ``[[grinder]]``: its dial, so that recommendations stay on it."""
+    """One ``[[grinder]]``: its dial, so that recommendations stay on it, and how its settings are written.
+
+    :param notation: ``None`` stands for plain numbers.
+    :param per: letters in a number, small steps in a mark, clicks in a turn.
+    :param labels: settings of a list, in order.
+    :param lowest: its ends, in its notation.
+    :param step: smallest move: in numbers, letters, small steps, clicks, labels or minutes of a clock.
+    :param higher_is: what a higher number, a later letter or label, or clockwise does.
+    """
 
     name: Annotated[str, AfterValidator(lambda name: " ".join(name.split()))]
-    lowest: float | None = None
-    highest: float | None = None
+    notation: Kind | None = None
+    per: int | None = Field(default=None, gt=0)
+    labels: Annotated[tuple[str, ...], Labels] = ()
+    lowest: Annotated[str | None, Written] = None
+    highest: Annotated[str | None, Written] = None
     step: float | None = Field(default=None, gt=0)
     higher_is: Literal["coarser", "finer"] | None = None
 
+    @property
+    def written_as(self) -> Notation:
+        """How its settings are written, with the ends of its dial as positions."""
+        notation = Notation(self.notation or "marks", self.per or len(LETTERS), self.labels)
+        return with_ends(notation, self.lowest, self.highest)
+
     def faults(self) -> Iterator[Problem]:
-        """A name too long to be told; a dial that does not rise, or whose step is longer than the dial."""
+        """A name too long to be told; a notation that lacks something; a dial that cannot be."""
         if shortened(self.name) != self.name:
             why = f"longer than {LONGEST} bytes"
             yield Problem("is too long to be told on every line", "name", why, "shorten it here and in the log")
-        if self.lowest is None or self.highest is None:
-            return
-        if not self.lowest < self.highest:
-            why = f"lowest is {self.lowest:g}, highest is {self.highest:g}"
-            yield Problem("must be greater than lowest", "highest", why, "swap the two or correct one")
-        elif self.step is not None and self.step > self.highest - self.lowest:
-            why = f"the dial runs from {self.lowest:g} to {self.highest:g}"
-            yield Problem("is longer than the dial", "step", why, "write the smallest move the dial can make")
+        yield from dial.problems(self.notation, self.per, self.labels, self.lowest, self.highest, self.step)
 
 
 class Config(Block):

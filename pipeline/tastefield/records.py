@@ -21,6 +21,7 @@ from scipy import special
 from scipy import stats as distributions
 
 from tastefield.tables.dial import not_ours
+from tastefield.tables.notation import MARKS, Notation
 from tastefield.words.findings import Finding
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -264,12 +265,16 @@ class ExtractionLine:
 
 @dataclass(frozen=True, eq=False)
 class Bench:
-    """What the bench knows of one setup besides taste; ``None`` where the shots cannot tell."""
+    """What the bench knows of one setup besides taste; ``None`` where the shots cannot tell.
+
+    :param notation: how the settings of its grinder are written.
+    """
 
     dial: DialLine | None
     scatter: Scatter
     extraction: ExtractionLine | None
     findings: tuple[Finding, ...] = ()
+    notation: Notation = MARKS
 
 
 @dataclass(frozen=True, eq=False)

@@ -101,6 +101,7 @@ holds = ["checks"]
 
 # [[grinder]]                             # a grinder can stand here too; this goes before its row in the sheet
 # name = "bench-3"
+# notation = "marks"                      # plain numbers; or letters, two_part, clock, turns, list, stepless
 # lowest = 1
 # highest = 16
 # step = 1

@@ -156,12 +156,12 @@ def compare(source: str | Path, machine: str, theirs: Pulled, progress: Progress
     if records.tables["shots"].empty:
         raise TastefieldError(_no_shot(records, source))
     config = with_listed(loaded.config, records.tables["grinders"].to_dict("records"))
-    every = derive(records, config.setups)
+    every = derive(records, config.setups, config.grinder)
     name = machine_called(machine, every.shots["machine"].astype(str))
     call = visit(every.shots, name, theirs)
     before = _without(records, call.left_out)
     with threadpool_limits(1):
-        ours = bench(without_pasted(derive(before, config.setups)), records.taste, config.grinder)
+        ours = bench(without_pasted(derive(before, config.setups, config.grinder)), records.taste, config.grinder)
         told = teaching(ours, loaded.prior, config.surface.salt)
     task = _task(loaded, config, True, None, 0)
     learned = _learn(loaded, told, task, 1, progress or _silent, Context(loaded.surface_options, config.seed))
@@ -198,7 +198,7 @@ def _analyse(
         raise TastefieldError(_no_shot(records, source))
     config = with_listed(config, records.tables["grinders"].to_dict("records"))
     with log.stage("derive"):
-        derived = derive(records, config.setups)
+        derived = derive(records, config.setups, config.grinder)
     with log.stage("bench"), threadpool_limits(1):
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)

@@ -203,3 +203,9 @@ def test_the_map_ends_where_its_colours_do_unless_a_shot_lies_beyond():
     assert right > 4.0
     assert low < 8.0
     assert high == 50.0
+
+
+def test_a_dial_is_labelled_as_its_owner_writes_it() -> None:
+    written = {6.5: "0G", 6.6: "0H", 8.0: "0I", 9.0: "0J"}
+    shown = texts(a_dial(written=written))
+    assert [label in shown for label in written.values()] == [True, False, True, True]

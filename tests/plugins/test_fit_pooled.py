@@ -117,3 +117,12 @@ def test_what_is_said_of_some_coffee_is_what_its_draws_say(some_coffee):
     shots = draws + 0.4 * np.random.default_rng(4).standard_normal(draws.shape)
     _, (chance,) = surface.outlook(points, setup.taste.good, (0.16,))
     np.testing.assert_allclose((shots >= setup.taste.good).mean(axis=0), chance, atol=0.01)
+
+
+def test_a_recipe_is_told_for_the_coffee_as_old_as_it_was_at_the_last_shot(bench):
+    """Coffees of one age and coffees of other ages differ as coffees do: their age is not made responsible."""
+    shots = bench[0].shots.assign(coffee_age_days=np.arange(len(bench[0].shots), dtype=float) + 30.0)
+    older = rows_of(replace(bench[0], shots=shots)).covariates[:, 2]
+    younger = rows_of(replace(bench[0], shots=shots.assign(coffee_age_days=shots["coffee_age_days"] - 25))).covariates
+    np.testing.assert_allclose(older, younger[:, 2])
+    assert older.max() <= 0.0

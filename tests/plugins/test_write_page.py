@@ -346,9 +346,16 @@ def test_there_is_always_something_to_do_next(status: str) -> None:
 
 
 def test_the_card_says_which_way_the_dial_turns_and_never_finer_without_the_grinder_running() -> None:
-    for higher_is, finer in (("coarser", "a lower mark"), ("finer", "a higher mark"), (None, "finer")):
+    for higher_is, notation, finer in (
+        ("coarser", "marks", "a lower mark"),
+        ("finer", None, "a higher mark"),
+        ("coarser", "clock", "anticlockwise"),
+        ("finer", "letters", "a later letter"),
+        (None, "clock", "finer"),
+    ):
         result = sample_run.setup(sample_run.Case("M", "C"))
-        entry = {**result.entry, "settings": {**result.entry["settings"], "higher_is": higher_is}}
+        told = {**result.entry["settings"], "higher_is": higher_is, "notation": notation}
+        entry = {**result.entry, "settings": told}
         words = card(dataclasses.replace(result, entry=entry), {"clock": "from pressing the button"})
         fast = words["remedies"][0][1]
         assert finer in fast

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from tastefield.records import Bench, Scatter, Setup, Surface, SurfaceTables, Taste
-from tastefield.tables.dial import positions
+from tastefield.tables.notation import positions
 from tastefield.words import columns
 
 

@@ -19,7 +19,7 @@ def benched(make_table):
             "scores": make_table("scores", []),
         }
         records = Records(tables, pd.DataFrame(), (), Taste())
-        return bench(derive(records, SetupsConfig()), Taste(), grinders)
+        return bench(derive(records, SetupsConfig(), grinders), Taste(), grinders)
 
     return build
 
@@ -266,3 +266,27 @@ def test_a_shot_without_a_burr_zero_goes_with_the_one_named_before_it(benched):
     named = [{**shot, "grinder_zero": "first"} for shot in on_line([6, 8])]
     line = benched([*named, *on_line([10])])[0].bench.dial
     assert line.positions.tolist() == [6, 8, 10]
+
+
+@pytest.mark.parametrize("higher_is", ["coarser", "finer"])
+def test_settings_in_letters_give_the_line_of_their_numbers(benched, higher_is):
+    """Second route: the same shots written in plain numbers."""
+    slope = -0.1 if higher_is == "coarser" else 0.1
+    plain = on_line([28, 29, 30, 31], slope=slope)
+    letters = [{**shot, "grind_setting": text} for shot, text in zip(plain, ["2I", "2J", "3A", "3B"], strict=True)]
+    grinder = GrinderConfig(name="A", notation="letters", per=10, highest="3C", higher_is=higher_is)
+    expected = benched(plain, grinders=[GrinderConfig(name="A", lowest=0, highest=32, higher_is=higher_is)])[0].bench
+    found = benched(letters, grinders=[grinder])[0].bench
+    assert found.dial.slope == pytest.approx(expected.dial.slope)
+    assert found.dial.settable.tolist() == expected.dial.settable.tolist()
+    assert found.dial.settable.max() == 32
+    assert found.notation.kind == "letters"
+
+
+def test_the_step_of_a_clock_dial_is_told_in_minutes(benched):
+    times = ["11:00", "11:30", "12:00", "12:30"]
+    shots = [{**shot, "grind_setting": text} for shot, text in zip(on_line([7, 8, 9, 10]), times, strict=True)]
+    line = benched(shots, grinders=[GrinderConfig(name="A", notation="clock", lowest="7:00")])[0].bench.dial
+    assert line.step == 30
+    assert line.positions.tolist() == [660, 690, 720, 750]
+    assert line.slope * 30 == pytest.approx(-0.1, rel=0.15)

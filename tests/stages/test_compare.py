@@ -10,6 +10,7 @@ import pytest
 from tastefield.errors import TastefieldError
 from tastefield.records import DialLine, Pulled, Visit
 from tastefield.stages.compare import compare, pulled, told_over
+from tastefield.tables.notation import Notation
 from tastefield.words.calls import FINER
 
 AIM = {"dose_g": 18.0, "beverage_g": 36.0, "shot_time_s": 28.0, "grind_setting": "12", "clock": "pump"}
@@ -256,3 +257,17 @@ def test_several_shots_are_told_as_one(make_setup):
         dose_g=18, beverage_g=37, shot_time_s=15, grind_setting="9", coffee="house", score=2.0
     )
     assert pulled(setup.shots.iloc[2:], setup.scores).choked
+
+
+def test_a_dial_of_letters_is_told_in_letters(make_setup):
+    """2E is place 24 of a dial of ten letters a number."""
+    written = Notation("letters", per=10)
+    far = replace(line(settable=(20, 30)), intercept=np.log(28.0) + 2.4)
+    setup = make_setup([{"beverage_g": 36, "shot_time_s": 28, "grind_setting": "2E"}])
+    setup = replace(setup, bench=replace(setup.bench, dial=far, notation=written))
+    entry = {**ENTRY, "aim": {**AIM, "grind_setting": "2E"}}
+    theirs = replace(SAME, grind_setting="2e", coffee="dark", shot_time_s=20.0)
+    found = compare(Visit("A", frozenset(), setup.shots.iloc[:0], ("2A",)), entry, setup, theirs)
+    assert "from 2E to 2B" in found.advice[0].do
+    found = compare(Visit("A", frozenset(), setup.shots.iloc[:0], ("2C",)), entry, setup, theirs)
+    assert "from 2E to 2D, then time again. Never at or finer than 2C: it choked." in found.advice[0].do

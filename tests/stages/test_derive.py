@@ -2,14 +2,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tastefield.config import SetupsConfig
+from tastefield.config import GrinderConfig, SetupsConfig
 from tastefield.records import Records, Taste
 from tastefield.stages.derive import derive, reading_error, resolution
 
 
 @pytest.fixture
 def derived(make_table):
-    def build(shots, readings=(), scores=()):
+    def build(shots, readings=(), scores=(), grinders=()):
         base = {"machine": "A", "coffee": "house", "clock": "pump"}
         tables = {
             "shots": make_table("shots", [{"shot_id": f"s{i}", **base, **shot} for i, shot in enumerate(shots)]),
@@ -17,7 +17,7 @@ def derived(make_table):
             "scores": make_table("scores", list(scores)),
         }
         records = Records(tables, pd.DataFrame(), (), Taste())
-        return derive(records, SetupsConfig())
+        return derive(records, SetupsConfig(), grinders)
 
     return build
 
@@ -208,3 +208,48 @@ def test_a_decaf_left_out_does_not_also_decide_about_clocks_and_servings(derived
     decaf = {**DRIP, "decaf": True, "served_as": "milk"}
     found = derived([PUMP, PUMP, decaf], scores=scored("s0", "s1", "s2"))
     assert doubts(found) == ["decaf_beside_plain"]
+
+
+def at(*settings, grinder="A"):
+    return [{**PUMP, "grinder": grinder, "grind_setting": setting} for setting in settings]
+
+
+def test_each_grinder_is_read_in_its_own_notation(derived):
+    letters = GrinderConfig(name="conical", notation="letters", per=10)
+    shots = [*at("2E", "3A", grinder="conical"), *at("4.2", "2E", grinder="flat"), *at("4.2", grinder="shop")]
+    found = derived(shots, grinders=[letters, GrinderConfig(name="shop", notation="two_part", per=10)])
+    assert found.shots["dial_position"].fillna(-1).tolist() == [24, 30, 4.2, -1, 42]
+    assert not [finding for finding in found.findings if "notation" in finding.code]
+
+
+def test_settings_that_do_not_fit_are_one_finding_with_an_example_that_would(derived):
+    shots = at("2E", "2K", "coarse", "2K", *"12345", None)
+    found = derived(shots, grinders=[GrinderConfig(name="A", notation="letters", per=10)])
+    (told,) = (finding for finding in found.findings if finding.code == "setting_not_in_notation")
+    assert told.where == {"grinder": "A"}
+    assert "letters: 8 (2K, coarse, 1, 2, 3, ...)" in told.message
+    assert "for example 2E" in told.do
+    assert found.shots["grind_setting"].tolist()[:3] == ["2E", "2K", "coarse"]
+    assert found.shots["dial_position"].notna().tolist() == [True] + [False] * 9
+
+
+@pytest.mark.parametrize(
+    ("settings", "do"),
+    [
+        (["4+2", "4+3", "5+0", "5+1", "7"], 'notation = "two_part", per = ... (small steps in a mark).'),
+        (["1:30", "2:00", "half past 2"], 'notation = "clock", lowest = "..." (where its dial starts).'),
+        (["7", "8", "9", "2E"], None),
+        (["2E", "2F"], None),
+    ],
+)
+def test_a_notation_that_most_settings_fit_is_suggested_and_never_applied(derived, settings, do):
+    found = derived(at(*settings))
+    told = [finding for finding in found.findings if finding.code == "notation_suggested"]
+    assert [finding.do.endswith(do) for finding in told] == ([True] if do else [])
+    assert all(finding.severity == "note" for finding in told)
+    assert found.shots["dial_position"].notna().tolist() == [setting.isdigit() for setting in settings]
+    assert not [
+        finding
+        for finding in derived(at(*settings), grinders=[GrinderConfig(name="A", notation="marks")]).findings
+        if finding.code == "notation_suggested"
+    ]

@@ -15,6 +15,7 @@ from tastefield.stages.plan import plan
 from tastefield.stages.report import handover
 from tastefield.stages.settings import to_start
 from tastefield.stages.window import window
+from tastefield.tables.notation import Notation
 from tastefield.words.findings import finding
 
 SPREAD = [
@@ -94,6 +95,12 @@ def test_another_coffee_is_ground_until_the_time_is_right_from_where_the_last_on
     )
     assert found.seconds_per_step[0] == pytest.approx(-5.0, rel=0.03)
     assert found.seconds_per_step[1] < -5 < found.seconds_per_step[2] < 0
+
+
+def test_a_step_is_told_another_coffee_in_the_notation_of_the_grinder(latest, hill):
+    aim = window(unknown_coffee(latest), hill(best=(2.0, 25.0)), 0.8, tasted=9)
+    lettered = replace(latest, bench=replace(latest.bench, notation=Notation("letters")))
+    assert to_start(lettered, aim, ()).say.endswith("A letter is about 5 s, later letters are coarser.")
 
 
 def test_a_setting_that_choked_is_no_place_to_start_from(make_setup, hill):

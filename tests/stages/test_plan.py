@@ -9,6 +9,7 @@ from tastefield.stages.bench import with_reach
 from tastefield.stages.plan import gains, observed, plan
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
+from tastefield.tables.notation import Notation, with_ends
 
 SPREAD = [
     {"beverage_g": out, "shot_time_s": time, "grind_setting": grind}
@@ -275,3 +276,14 @@ def test_where_only_the_bench_speaks_no_shot_far_from_the_aim_is_asked_for(make_
         for shot in asked:
             assert abs(np.log(shot.shot_time_s / aim.shot_time_s)) <= 0.25 + 1e-9
             assert abs(np.log(shot.ratio / aim.ratio)) <= 0.25 + 1e-9
+
+
+def test_the_shot_for_the_dial_is_written_in_its_notation_and_not_before_its_first_setting(make_setup, hill):
+    """A choke at 0+3 says that lower is coarser; two steps below 0+1 there is nothing."""
+    shots = [{**shot, "grind_setting": "1"} for shot in SPREAD]
+    setup = make_setup([*shots, {"outcome": "choked", "grind_setting": "3"}], TASTED)
+    notation = with_ends(Notation("two_part", per=10), None, None)
+    setup = replace(setup, bench=replace(setup.bench, notation=notation))
+    aim = window(setup, hill(top=6.0), 0.8)
+    shot = plan(setup, hill(top=6.0), aim, settings(setup, aim, ()), 100.0, 1)[1]
+    assert shot.grind_setting == "0+0"

@@ -9,6 +9,7 @@ from tastefield.stages.bench import with_reach
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
 from tastefield.tables.dial import step_of
+from tastefield.tables.notation import Notation
 
 SPREAD = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (18, 27, 40)]
 TASTED = [{"shot_id": f"s{i}", "score": 6.0} for i in range(9)]
@@ -218,3 +219,25 @@ def test_a_choke_of_the_burr_zero_before_bounds_nothing(make_setup, hill):
     shots = [{"outcome": "choked", "grind_setting": "8", "grinder_zero": "old"}]
     shots += [{**shot, "grinder_zero": "new"} for shot in numbered()]
     assert dialled(with_line(make_setup(shots), -0.1, [6, 7, 8, 9, 10]), hill).grind_setting == "8"
+
+
+@pytest.mark.parametrize("higher_is", ["coarser", "finer"])
+@pytest.mark.parametrize(
+    ("notation", "choked", "clear"),
+    [
+        (Notation("letters", per=8), "1A", {"coarser": "1B", "finer": "0H"}),
+        (Notation("two_part", per=8, sign="-"), "1-0", {"coarser": "1-1", "finer": "0-7"}),
+        (Notation("turns", per=8), "1 turn", {"coarser": "1 turn + 1", "finer": "7 clicks"}),
+    ],
+)
+def test_a_setting_is_held_off_a_choke_across_the_carry_and_told_as_written(
+    make_setup, hill, notation, choked, clear, higher_is
+):
+    setup = make_setup(numbered([8]))
+    setup = replace(setup, bench=replace(setup.bench, notation=notation))
+    found = dialled(with_line(setup, -0.1 if higher_is == "coarser" else 0.1, [6, 7, 8, 9, 10]), hill)
+    assert found.grind_setting == clear[higher_is]
+    assert found.position == (9 if higher_is == "coarser" else 7)
+    (held,) = (finding for finding in found.findings if finding.code == "held_off_choke")
+    assert f"setting {choked} choked" in held.message
+    assert found.say.startswith(f"Set {clear[higher_is]}; a ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +25,7 @@ def draw(
     aim_position: float | None = None,
     position_range: tuple[float, float] | None = None,
     higher_is: str | None = None,
+    written: Mapping[float, str] | None = None,
     name: str = "dial",
 ) -> str:
     """Draw the shots and the line through them.
@@ -36,6 +38,7 @@ def draw(
     :param aim_position: dial position of the recipe.
     :param position_range: positions the data allow for that time.
     :param higher_is: ``coarser`` or ``finer``; names the direction of the dial.
+    :param written: positions as the owner of the dial writes them, where those are no plain numbers.
     :returns: SVG text.
     """
     known = np.isfinite(position) & np.isfinite(shot_time_s)
@@ -56,12 +59,26 @@ def draw(
                 axes.plot([aim_position], [aim_time_s], "+", ms=16, mec=style.PAPER, mew=4.5)
                 axes.plot([aim_position], [aim_time_s], "+", ms=15, mec=style.ACCENT, mew=2.2)
                 style.say(axes, (aim_position, aim_time_s), "set this", (10, 8), bold=True)
+        if written:
+            places = _apart(written)
+            axes.set_xticks(places, [written[place] for place in places])
         axes.margins(0.08, 0.14)
         style.whole_numbers(axes.yaxis)
         for place in np.unique(stuck):
             axes.annotate("choked", (place, 1), (0, -8), ("data", "axes fraction"), "offset points", ha="center",
                           color=style.ACCENT)  # fmt: skip
-        style.heading(axes, f"seconds {clock}, against the dial" + (f" (higher is {higher_is})" if higher_is else ""))
+        way = f" ({'to the right' if written else 'higher'} is {higher_is})" if higher_is else ""
+        style.heading(axes, f"seconds {clock}, against the dial{way}")
 
     label = f"Shot time against the dial, {int(known.sum())} shots"
     return style.draw(name, label, (5.3, 2.9), (0.07, 0.125, 0.92, 0.755), on)
+
+
+def _apart(places: Iterable[float]) -> list[float]:
+    """Places with room for a label each: no two nearer than a sixth of what they span."""
+    kept: list[float] = []
+    ordered = sorted(places)
+    for place in ordered:
+        if not kept or place - kept[-1] >= (ordered[-1] - ordered[0]) / 6:
+            kept.append(place)
+    return kept

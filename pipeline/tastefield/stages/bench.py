@@ -13,6 +13,7 @@ from tastefield.errors import TastefieldError
 from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats, Scatter, Setup, Taste
 from tastefield.stats import dial_line, inverse, mixed, scatter
 from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of
+from tastefield.tables.notation import as_owner_writes
 from tastefield.words.findings import Finding, finding
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
@@ -45,7 +46,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     The dial lines are fitted together, slopes pooled over the grinders; the scatter over the setups of one machine; the
     extraction line over all setups with a level for each. Order of setups = order of ``derived.keys``.
 
-    :param grinders: step and direction of dials, where configured.
+    :param grinders: notation, ends, step and direction of dials, where configured.
     """
     tasters = tuple(sorted(str(name) for name in derived.scores["taster"].dropna().unique()))
     ordered = derived.shots.sort_values(["setup", "pulled_at", "place", "row"], na_position="last", kind="stable")
@@ -65,17 +66,19 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         mine = set(shots["shot_id"])
         notes = _choke_notes(shots)
         line, name = dials.lines.get(number), key.get("grinder") or str(shots["grinder"].iloc[0])
+        grinder = configured.get(name, GrinderConfig(name=name))
         if line is not None:
             alike = same_grind[str(shots["grinder"].iloc[-1]), str(shots["coffee"].iloc[-1])]
             others = alike[alike["setup"] != number]  # this setup's own shots come last: its burr zero is in force
-            line = with_reach(line, pd.concat([others, shots]), configured.get(name, GrinderConfig(name=name)))
+            line = with_reach(line, pd.concat([others, shots]), grinder)
+        notation = as_owner_writes(grinder.written_as, shots["grind_setting"].dropna())
         setups.append(
             Setup(
                 key=key,
                 shots=shots,
                 scores=derived.scores[derived.scores["shot_id"].isin(mine)].reset_index(drop=True),
                 readings=derived.readings[derived.readings["shot_id"].isin(mine)].reset_index(drop=True),
-                bench=Bench(line, spreads[number], extraction.get(number), tuple(notes)),
+                bench=Bench(line, spreads[number], extraction.get(number), tuple(notes), notation),
                 taste=taste,
                 tasters=tasters,
                 findings=derived.setup_findings.get(number, ()),
@@ -123,7 +126,10 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
     position = rows["dial_position"].to_numpy(dtype=float)
     entries = [configured.get(name, GrinderConfig(name=name)) for name in names]
     of_grinder = _by_code(grinder, len(names))
-    steps = [entry.step or step_of(position[mine]) or 1.0 for entry, mine in zip(entries, of_grinder, strict=True)]
+    steps = [
+        entry.step or step_of(position[mine], entry.written_as) or 1.0
+        for entry, mine in zip(entries, of_grinder, strict=True)
+    ]
     stream = rows["stream"].to_numpy()
     first = np.unique(stream, return_index=True)[1]
     centre = _usual(rows)
@@ -175,15 +181,17 @@ def with_reach(line: DialLine, shots: pd.DataFrame, grinder: GrinderConfig) -> D
     :param shots: all shots of this coffee on this grinder, on any machine: what choked on one may choke on the next.
     """
     known = inverse.fieller(line.intercept, line.slope, line.cov, line.intercept, line.df, LEVEL).kind == "interval"
-    ends = (grinder.lowest, grinder.highest)
-    line = replace(line, ends=ends)
+    notation = grinder.written_as
+    line = replace(line, ends=notation.ends)
     if not (known and line.is_clear) or grinder.higher_is not in (None, line.higher_is):
         return line
     here = since_zero(shots)
     choke = choke_position(here["outcome"], here["dial_position"], line.higher_is)
     step = line.step or 1.0
     reached = _reached(line, float(line.positions.min()), -step), _reached(line, float(line.positions.max()), step)
-    return replace(line, settable=settable(step, reached, 0.0, ends, choke, line.higher_is), choke=choke)
+    stepless = line.positions if notation.kind == "stepless" else None
+    found = settable(step, reached, 0.0, notation.ends, choke, line.higher_is, stepless)
+    return replace(line, settable=found, choke=choke)
 
 
 def _reached(line: DialLine, edge: float, step: float) -> float:

@@ -12,7 +12,8 @@ import pandas as pd
 from tastefield.errors import Problem, TastefieldError
 from tastefield.records import Comparison, DialLine, Pulled, Setup, Visit
 from tastefield.slug import shortened
-from tastefield.tables.dial import as_written, periods, positions, since_zero
+from tastefield.tables.dial import mesh, periods, since_zero
+from tastefield.tables.notation import as_written, position
 from tastefield.tables.numbers import plain
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
 from tastefield.words.findings import Finding
@@ -101,7 +102,7 @@ class _Call:
 
     def __init__(self, ours: Pulled, theirs: Pulled, setup: Setup, choked: Sequence[str]) -> None:
         self.ours, self.theirs, self.setup = ours, theirs, setup
-        self.line = _never_finer(setup.bench.dial, choked)
+        self.line = _never_finer(setup.bench.dial, [at for at in map(self._at, choked) if at is not None])
         here = since_zero(setup.shots)
         before = here.loc[here["outcome"].astype("object") == "choked", "grind_setting"].dropna()
         self.choked = list(dict.fromkeys([*before, *choked]))
@@ -150,7 +151,7 @@ class _Call:
             missing = self._missing()
             yield from self._ask(missing)
             moved = self._moved()
-            if _other_setting(ours.grind_setting, theirs.grind_setting) and (moved is None or moved * off > 0):
+            if self._grind_differs() and (moved is None or moved * off > 0):
                 yield self._grind_moved(-off)
             else:
                 given = ", if these are as handed over" if missing else ""
@@ -163,11 +164,11 @@ class _Call:
 
     def _without_time(self) -> Iterator[Finding]:
         """Nothing can be told of the time: what is known of grind and coffee, and what to ask."""
-        ours, theirs = self.ours, self.theirs
+        ours = self.ours
         if self.other_coffee and not self.setup.pressurised():
             dose, out = f"{_grams(ours.dose_g, 1)} g", f"{_grams(ours.beverage_g)} g"
             yield self._coffee_differs(grind_to(dose, out, ours.shot_time_s or np.nan))
-        elif _other_setting(ours.grind_setting, theirs.grind_setting):
+        elif self._grind_differs():
             yield self._grind_moved(0.0)
         yield from self._ask(self._missing())
 
@@ -182,7 +183,7 @@ class _Call:
 
     def _moved(self) -> float | None:
         """Change of log time that their setting makes of ours by the dial; ``None`` where it cannot be told."""
-        here, there = (_position(side.grind_setting) for side in (self.theirs, self.ours))
+        here, there = (self._at(side.grind_setting) for side in (self.theirs, self.ours))
         line = self.line
         if line is None or here is None or there is None:
             return None
@@ -202,7 +203,7 @@ class _Call:
     def _grind_moved(self, change: float) -> Finding:
         """Back to where it stood, unless that choked; with care where that may be finer."""
         names = {"theirs": _name(self.theirs.grind_setting), "ours": _name(self.ours.grind_setting)}
-        moved, line, there = self._moved(), self.line, _position(self.ours.grind_setting)
+        moved, line, there = self._moved(), self.line, self._at(self.ours.grind_setting)
         finer, choked = moved is None or moved < 0, self.ours.grind_setting in self.choked
         if line is not None and line.choke is not None and there is not None:
             choked |= (there - line.choke) * _towards_finer(line) > -1e-9
@@ -256,7 +257,7 @@ class _Call:
             return ""
         line, finer = self.line, change > 0
         care = f" {FINER}" if finer and careful else ""
-        here = _position(self.theirs.grind_setting)
+        here = self._at(self.theirs.grind_setting)
         if line is None:
             choked = ", ".join(_name(setting) for setting in self.choked)
             bound = f" {not_beyond(choked, True)}" if finer and choked else ""
@@ -267,7 +268,7 @@ class _Call:
         time_s = self.theirs.shot_time_s or self.ours.shot_time_s or np.nan
         end_of_ours = float((line.settable * towards).max())
         limit = _limit(line, step, towards, finer)
-        bound = f" {_bound(line, step, min(end_of_ours, limit) * towards)}" if finer else ""
+        bound = f" {self._bound(line, step, min(end_of_ours, limit) * towards)}" if finer else ""
         if here is None:
             return turn(steps, finer, _each(time_s, per_step, steps, finer), None, None) + bound + care
         at = here * towards
@@ -276,22 +277,45 @@ class _Call:
             to = max(to, line.choke * towards + step)
         if to < at + step - 1e-9:
             if finer and line.choke is not None:
-                return NO_FINER.format(setting=as_written(line.choke, step))
-            return DIAL_ENDS.format(setting=line.ends[1 if towards > 0 else 0])
-        start, end = as_written(here, step), as_written(to * towards, step)
+                return NO_FINER.format(setting=self._text(line.choke, step))
+            return DIAL_ENDS.format(setting=self._text(limit * towards, step))
+        start, end = self._text(here, step), self._text(to * towards, step)
         bound = bound if to < at + steps * step - 1e-9 else ""
         steps = round((to - at) / step)
         return turn(steps, finer, _each(time_s, per_step, steps, finer), start, end) + bound + care
+
+    def _bound(self, line: DialLine, step: float, finest: float) -> str:
+        """Where to stop on the way to finer: short of a choke, or where shots of ours ran."""
+        if line.choke is not None and abs(finest - line.choke) < 1.5 * step:
+            return not_beyond(self._text(line.choke, step), True)
+        return not_beyond(self._text(finest, step), False)
+
+    def _at(self, setting: str | None) -> float | None:
+        """Position of a setting in the notation of its grinder; ``None`` where it cannot be read."""
+        at = np.nan if setting is None else position(setting, self.setup.bench.notation)
+        return at if np.isfinite(at) else None
+
+    def _text(self, at: float, step: float) -> str:
+        """A position as the owner of the grinder writes it."""
+        notation = self.setup.bench.notation
+        apart = mesh(step, notation)
+        return as_written(round(at / apart) * apart, step, notation)
+
+    def _grind_differs(self) -> bool:
+        """Whether the grinder stands elsewhere; 12 and 12.0 are one setting."""
+        ours, theirs = self.ours.grind_setting, self.theirs.grind_setting
+        here = self._at(theirs)
+        return _differ(ours, theirs) and (here is None or here != self._at(ours))
 
 
 # --- small things ---------------------------------------------------------------------------------------------------
 
 
-def _never_finer(line: DialLine | None, choked: Sequence[str]) -> DialLine | None:
+def _never_finer(line: DialLine | None, choked: Sequence[float]) -> DialLine | None:
     """The line, where it is trusted to say which way is finer and what a step does, with these chokes among its own."""
     if line is None or not line.is_clear or not len(line.settable):
         return None
-    known = [at for at in map(_position, choked) if at is not None] + ([] if line.choke is None else [line.choke])
+    known = [*choked, *([] if line.choke is None else [line.choke])]
     coarsest = min if line.higher_is == "finer" else max
     return replace(line, choke=coarsest(known, default=None))
 
@@ -303,13 +327,6 @@ def _towards_finer(line: DialLine) -> int:
 def _each(time_s: float, per_step: float, steps: int, finer: bool) -> float:
     """Seconds that each of some steps is worth, on average."""
     return float(abs(time_s * np.expm1(steps * (per_step if finer else -per_step))) / steps)
-
-
-def _bound(line: DialLine, step: float, finest: float) -> str:
-    """Where to stop on the way to finer: short of a choke, or where shots of ours ran."""
-    if line.choke is not None and abs(finest - line.choke) < 1.5 * step:
-        return not_beyond(as_written(line.choke, step), True)
-    return not_beyond(as_written(finest, step), False)
 
 
 def _limit(line: DialLine, step: float, towards: int, finer: bool) -> float:
@@ -340,17 +357,6 @@ def _last(values: pd.Series) -> str | None:
 
 def _differ(ours: str | None, theirs: str | None) -> bool:
     return ours is not None and theirs is not None and plain(ours).casefold() != plain(theirs).casefold()
-
-
-def _position(setting: str | None) -> float | None:
-    position = float(positions(pd.Series([setting], dtype="object"))[0])
-    return position if np.isfinite(position) else None
-
-
-def _other_setting(ours: str | None, theirs: str | None) -> bool:
-    """Whether two settings differ; 12 and 12.0 do not."""
-    here, there = _position(ours), _position(theirs)
-    return _differ(ours, theirs) and (here is None or here != there)
 
 
 def _grams(value: float | None, digits: int = 0) -> str:

@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 
-from tastefield.config import SetupsConfig
+from tastefield.config import GrinderConfig, SetupsConfig
 from tastefield.records import Derived, Floats, Records
 from tastefield.slug import shortened
 from tastefield.stats import uncertainty
-from tastefield.tables.dial import positions
+from tastefield.tables.notation import DIVIDED, Notation, example, likely, positions
 from tastefield.tables.unlike import unlike
 from tastefield.words.findings import Finding, finding
 
 TDS_REPEAT_SD = 0.05
 """Standard deviation of one reading of an espresso where no shot was read twice, % TDS. An assumption: no published
 figure for repeat readings of espresso was at hand; hand refractometers state 0.03 % below 5 % TDS and more above."""
+FEW = 5
+"""Settings that are told one by one before the rest are only counted."""
 
 
-def derive(records: Records, setups: SetupsConfig) -> Derived:
-    """Compute what follows from the kept records alone."""
+def derive(records: Records, setups: SetupsConfig, grinders: Sequence[GrinderConfig] = ()) -> Derived:
+    """Compute what follows from the kept records alone.
+
+    :param grinders: how the settings of each are written, where configured.
+    """
     shots = records.tables["shots"].copy().reset_index(drop=True)
     readings = records.tables["readings"].copy().reset_index(drop=True)
     scores = records.tables["scores"].copy().reset_index(drop=True)
@@ -44,7 +50,7 @@ def derive(records: Records, setups: SetupsConfig) -> Derived:
     shots["u_coffee_age_days"] = np.where(shots["coffee_age_days"].notna(), u_age, np.nan)
     # a choke of the kind left out still binds: whatever choked once is not proposed again
     choked = shots["outcome"].eq("choked").fillna(False).to_numpy(dtype=bool)
-    shots["dial_position"] = np.where(apart.decaf & ~choked, np.nan, positions(shots["grind_setting"]))
+    shots["dial_position"] = np.where(apart.decaf & ~choked, np.nan, _on_the_dial(shots, grinders, findings))
     own = {number: tuple(why for at, why in apart.findings if at == number) for number, _ in apart.findings}
     return Derived(shots, scores, readings, keys, tuple(findings), own)
 
@@ -76,6 +82,39 @@ def _from_pump(shots: pd.DataFrame, findings: list[Finding]) -> None:
     left = int((late & ~shift).sum())
     if left:
         findings.append(finding("first_drip_not_shifted", count=left))
+
+
+def _on_the_dial(shots: pd.DataFrame, grinders: Sequence[GrinderConfig], findings: list[Finding]) -> Floats:
+    """Position of each shot by the notation of its grinder; NaN where its setting does not fit."""
+    configured = {entry.name: entry for entry in grinders}
+    found = np.full(len(shots), np.nan)
+    for name, rows in shots.groupby("grinder", sort=True).indices.items():
+        grinder = configured.get(str(name), GrinderConfig(name=str(name)))
+        settings = shots["grind_setting"].iloc[rows]
+        found[rows] = positions(settings, grinder.written_as)
+        if grinder.notation is None:
+            findings.extend(_notation_suggested(shortened(grinder.name), settings.dropna()))
+        else:
+            unread = settings[settings.notna() & np.isnan(found[rows])]
+            findings.extend(_not_in_notation(shortened(grinder.name), unread, grinder.written_as))
+    return found
+
+
+def _not_in_notation(grinder: str, unread: pd.Series, notation: Notation) -> Iterator[Finding]:
+    if len(unread):
+        texts = [shortened(text) for text in dict.fromkeys(unread.astype(str))]
+        told = ", ".join(texts[:FEW]) + (", ..." if len(texts) > FEW else "")
+        values = {"notation": notation.kind, "count": len(unread), "list": told, "example": example(notation)}
+        yield finding("setting_not_in_notation", {"grinder": grinder}, grinder=grinder, **values)
+
+
+def _notation_suggested(grinder: str, settings: pd.Series) -> Iterator[Finding]:
+    found = likely(settings.astype(str).tolist())
+    if found is not None:
+        kind, first = found
+        more = f", per = ... ({DIVIDED[kind]})" if kind in DIVIDED else ', lowest = "..." (where its dial starts)'
+        values = {"kind": kind, "count": len(settings), "first": shortened(first), "more": more}
+        yield finding("notation_suggested", {"grinder": grinder}, grinder=grinder, **values)
 
 
 def _from_coffees(shots: pd.DataFrame, coffees: pd.DataFrame | None) -> None:

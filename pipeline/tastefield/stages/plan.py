@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
-from tastefield.tables.dial import as_written, positions_in_force, recorded, since_zero
+from tastefield.tables.dial import positions_in_force, recorded, since_zero
+from tastefield.tables.notation import as_written
 
 DRAWS = 1000
 MOST = 3
@@ -78,7 +79,7 @@ def _start_setting(setup: Setup, dose_g: float | None) -> tuple[str | None, floa
     if line is not None and len(line.settable):
         times = line.times(np.array([USUAL_RATIO]), dose_g)[:, 0]
         at = int(np.argmin(np.abs(np.log(times / USUAL_TIME_S))))
-        return as_written(float(line.settable[at]), line.step), float(times[at])
+        return as_written(float(line.settable[at]), line.step, setup.bench.notation), float(times[at])
     means = recorded(setup.shots, line.higher_is if line else None)
     if means.empty:
         return None, np.nan
@@ -108,7 +109,7 @@ def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextSh
         up = bool(choked.max() < used.min())
     else:
         return
-    low, high = line.ends if line else (None, None)
+    low, high = line.ends if line else setup.bench.notation.ends
     edge = used.max() if up else used.min()
     for steps in range(STEPS_AWAY, 0, -1):
         position = float(edge + (steps if up else -steps) * settings.step)
@@ -117,7 +118,8 @@ def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextSh
         if on_dial and not any(finer):
             out = None if aim.dose_g is None else aim.dose_g * aim.ratio
             why = "Shows what a step of the dial does: write down its time."
-            yield NextShot(as_written(position, settings.step), aim.dose_g, out, aim.ratio, None, None, why)
+            text = as_written(position, settings.step, setup.bench.notation)
+            yield NextShot(text, aim.dose_g, out, aim.ratio, None, None, why)
             return
 
 
@@ -189,7 +191,8 @@ def _candidates(setup: Setup, aim: Aim) -> tuple[Floats, list[str | None], NDArr
     ratios = _past(lattice.ratio)
     if line is not None and len(line.settable):
         times = line.times(ratios, aim.dose_g)
-        texts: list[str | None] = [as_written(float(position), line.step) for position in line.settable]
+        notation = setup.bench.notation
+        texts: list[str | None] = [as_written(float(position), line.step, notation) for position in line.settable]
     else:
         times = np.repeat(_past(lattice.shot_time_s)[:, None], len(ratios), axis=1)
         texts = [None] * len(times)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Station, Surface
 from tastefield.slug import shortened, slug
+from tastefield.tables.notation import Notation
 from tastefield.words.findings import Finding
 from tastefield.words.phrases import chance_in_words, recipe
 
@@ -49,7 +50,7 @@ def report(
         "why": _why(setup, aim),
         "surface": _surface(surface),
         "scatter": _scatter(setup),
-        "settings": _settings(settings),
+        "settings": _settings(settings, setup.bench.notation),
         "next_shots": [_next_shot(shot) for shot in next_shots],
         "findings": [finding.as_dict() for finding in all_findings],
     }
@@ -92,7 +93,7 @@ def handover(
         "assurance": aim.assurance if aim else None,
         "expected_score": _expected(aim),
         "window": None if window is None else {**window, "extraction_pct": None},
-        "settings": _settings(settings),
+        "settings": _settings(settings, station.setup.bench.notation),
         "next_shots": [_next_shot(shot) for shot in next_shots],
         "findings": [finding.as_dict() for finding in findings],
     }
@@ -260,7 +261,7 @@ def _scatter(setup: Setup) -> dict[str, Any]:
     }
 
 
-def _settings(settings: Settings | None) -> dict[str, Any] | None:
+def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] | None:
     if settings is None:
         return None
     per_step = settings.seconds_per_step
@@ -272,6 +273,7 @@ def _settings(settings: Settings | None) -> dict[str, Any] | None:
         "seconds_per_step": (
             None if per_step is None else {"estimate": per_step[0], "lower": per_step[1], "upper": per_step[2]}
         ),
+        "notation": notation.kind,
         "step": settings.step,
         "higher_is": settings.higher_is,
         "line": None if settings.line is None else {"intercept": settings.line[0], "slope": settings.line[1]},

@@ -12,7 +12,8 @@ from tastefield.config import GrinderConfig
 from tastefield.records import Aim, DialLine, Settings, Setup
 from tastefield.slug import shortened
 from tastefield.stats import inverse
-from tastefield.tables.dial import as_written, recorded, step_of
+from tastefield.tables.dial import mesh, recorded, step_of
+from tastefield.tables.notation import Notation, as_written, move_is, upwards
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
@@ -32,7 +33,8 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         return _nothing(name, PRESSURISED, "pressurised_basket")
     line = setup.bench.dial
     step = grinder.step or (line.step if line else None)
-    step = step or step_of(setup.shots["dial_position"].to_numpy(dtype=float))
+    notation = setup.bench.notation
+    step = step or step_of(setup.shots["dial_position"].to_numpy(dtype=float), notation)
     if line is None:
         return _repeat(setup, aim, grinder, step, None, ())
     intercept, cov = line.at(aim.ratio, aim.dose_g)
@@ -42,14 +44,14 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_against_grinder", grinder=name),))
     if found.kind != "interval" or not line.is_clear:
         return _repeat(setup, aim, grinder, step, found.kind, (finding("dial_unclear", grinder=name),))
-    notes = tuple(_bound(aim, grinder, line, step or 1.0))
+    notes = tuple(_bound(aim, name, notation, line, step or 1.0))
     if aim.position is None:
         notes = tuple(note for note in notes if note.code != "held_off_choke")  # nothing is set, so nothing is held
         say = "Grind until the time is right: no setting of the dial that is safe and tried gives it."
         if not len(line.settable):
             say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
         return _nothing(name, say, None, "interval", step, notes)
-    return _on_line(aim, aim.position, name, step, line, found.limits, notes)
+    return _on_line(aim, aim.position, name, notation, step, line, found.limits, notes)
 
 
 def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
@@ -75,7 +77,9 @@ def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     per_step = None
     if line is not None and line.is_clear and higher_is == line.higher_is and aim.dose_g is not None:
         per_step, worth = _per_step(line, aim.shot_time_s, step := grinder.step or line.step or 1.0)
-        say += f". A step of {as_written(step, step)} is about {worth} s, higher numbers are {higher_is}"
+        notation = setup.bench.notation
+        move = move_is(step, notation)
+        say += f". {move[0].upper()}{move[1:]} about {worth} s, {upwards(notation)} {higher_is}"
     return replace(_nothing(name, f"{say}.", None), seconds_per_step=per_step, higher_is=higher_is)
 
 
@@ -93,34 +97,35 @@ def _per_step(line: DialLine, time_s: float, step: float) -> tuple[tuple[float, 
     return (change * line.slope, float(low), float(high)), f"{seconds:.0f}" if seconds >= 2 else f"{seconds:.1f}"
 
 
-def _bound(aim: Aim, grinder: GrinderConfig, line: DialLine, step: float) -> Iterator[Finding]:
+def _bound(aim: Aim, grinder: str, notation: Notation, line: DialLine, step: float) -> Iterator[Finding]:
     """What kept the dial from the time that would be best, if anything did."""
     wanted = aim.shot_time_s if aim.wanted_time_s is None else aim.wanted_time_s
-    ideal = round((np.log(wanted) - line.intercept) / line.slope / step) * step
+    apart = mesh(step, notation)
+    ideal = round((np.log(wanted) - line.intercept) / line.slope / apart) * apart
     reached = line.settable
     if len(reached) and reached.min() - 1e-9 <= ideal <= reached.max() + 1e-9:
         return
     choke = line.choke
-    low = -np.inf if grinder.lowest is None else grinder.lowest
-    high = np.inf if grinder.highest is None else grinder.highest
+    low, high = line.ends
     if choke is not None and (ideal - choke) * (1.0 if line.higher_is == "finer" else -1.0) >= -1e-9:
-        yield finding("held_off_choke", choke=as_written(choke, step))
-    elif not low <= ideal <= high:
-        yield finding("off_the_dial", grinder=grinder.name)
+        yield finding("held_off_choke", choke=as_written(choke, step, notation))
+    elif (low is not None and ideal < low) or (high is not None and ideal > high):
+        yield finding("off_the_dial", grinder=grinder)
     else:
-        yield finding("beyond_tried_settings", grinder=grinder.name)
+        yield finding("beyond_tried_settings", grinder=grinder)
 
 
 def _on_line(
     aim: Aim,
     position: float,
     grinder: str,
+    notation: Notation,
     step: float | None,
     line: DialLine,
     limits: tuple[float, float],
     findings: tuple[Finding, ...],
 ) -> Settings:
-    size, text = step or 1.0, as_written(position, step)
+    size, text = step or 1.0, as_written(position, step, notation)
     per_step, worth = _per_step(line, aim.shot_time_s, size)
     return Settings(
         grinder=grinder,
@@ -132,7 +137,7 @@ def _on_line(
         step=step,
         higher_is=line.higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; a step of {as_written(size, step)} is about {worth} s, higher numbers are {line.higher_is}.",
+        say=f"Set {text}; {move_is(size, notation)} about {worth} s, {upwards(notation)} {line.higher_is}.",
         findings=findings,
         time_chance=_time_chance(line, position, aim),
     )

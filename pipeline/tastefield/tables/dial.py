@@ -1,39 +1,124 @@
-"""Dial: grind settings written as plain numbers, the steps between them, and the bound a choke sets."""
+"""Dial: its steps and ends, the bound a choke sets, and the positions that may be set."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tastefield.errors import Problem
+from tastefield.tables.notation import (
+    COUNTED,
+    DIVIDED,
+    LETTERS,
+    MARKS,
+    Ends,
+    Kind,
+    Notation,
+    as_written,
+    example,
+    with_ends,
+)
+from tastefield.tables.numbers import plain
 from tastefield.words.columns import NOT_OURS
 
 STEPS = (1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.01)
+CLOCK_STEPS = (60.0, 30.0, 15.0, 10.0, 5.0, 1.0)
+"""Usual steps of a clock dial, in minutes."""
 
 
-def positions(settings: pd.Series) -> NDArray[np.float64]:
-    """Dial position of settings written as plain numbers (decimal point or comma); NaN for any other notation."""
-    text = settings.astype("object").map(lambda value: str(value).strip().replace(",", ".") if pd.notna(value) else "")
-    numbers = pd.to_numeric(text.where(text.str.fullmatch(r"[+-]?\d+(\.\d+)?"), None), errors="coerce")
-    return np.asarray(numbers, dtype=float)
+def step_of(dial_positions: NDArray[np.float64], notation: Notation = MARKS) -> float | None:
+    """Largest usual step that all recorded positions are multiples of; ``None`` without positions.
 
-
-def step_of(dial_positions: NDArray[np.float64]) -> float | None:
-    """Largest usual step that all recorded positions are multiples of; ``None`` without positions."""
+    Of a stepless dial: the usual move from one shot to the next, ``None`` where it was never moved.
+    """
     finite = dial_positions[np.isfinite(dial_positions)]
+    if notation.kind == "stepless":
+        moves = np.abs(np.diff(finite))
+        return float(np.median(moves[moves > 0])) if (moves > 0).any() else None
     if not len(finite):
         return None
-    return next((step for step in STEPS if np.allclose(finite / step, np.round(finite / step), atol=1e-6)), STEPS[-1])
+    steps = CLOCK_STEPS if notation.kind == "clock" else STEPS
+    return next((step for step in steps if np.allclose(finite / step, np.round(finite / step), atol=1e-6)), steps[-1])
 
 
-def as_written(position: float, step: float | None) -> str:
-    """A position in the notation of a plain number dial, with as many decimals as its step needs.
+def mesh(step: float, notation: Notation = MARKS) -> float:
+    """How near to each other positions may be set: a step; on a stepless dial a decimal well inside a usual move.
 
-    >>> as_written(7.5, 0.25), as_written(12.0, 1.0)
-    ('7.50', '12')
+    >>> mesh(0.5), mesh(0.3, Notation("stepless"))
+    (0.5, 0.1)
     """
-    decimals = next((n for n in range(4) if step and np.isclose(step * 10**n, round(step * 10**n))), 0)
-    return f"{position:.{decimals}f}"
+    return float(10.0 ** np.floor(np.log10(step / 2))) if notation.kind == "stepless" else step
+
+
+def problems(
+    kind: Kind | None,
+    per: int | None,
+    labels: Sequence[str],
+    lowest: str | None,
+    highest: str | None,
+    step: float | None,
+) -> Iterator[Problem]:
+    """All that is wrong with a dial as its owner describes it; ``where`` is the key. No ``kind``: plain numbers.
+
+    :param lowest: its ends, in its notation.
+    """
+    kind = kind or "marks"
+    folded = [plain(label).casefold() for label in labels]
+    unread = list(_unreadable(kind, per, folded, lowest))
+    yield from unread
+    if kind == "stepless" and step is not None:
+        yield Problem("belongs to no stepless dial", "step", f"found {step:g}", "remove it, or change notation")
+    if kind in COUNTED and step is not None and step != round(step):
+        why = f"found {step:g}; notation {kind} counts whole moves"
+        yield Problem("must be a whole number", "step", why, "write how many of them the smallest move is")
+    if unread:
+        return
+    notation = Notation(kind, per or len(LETTERS), tuple(labels))
+    low, high = with_ends(notation, lowest, highest).ends
+    for key, written, end in (("lowest", lowest, low), ("highest", highest, high)):
+        if written is not None and end is not None and not np.isfinite(end):
+            do = f"write it as the dial shows it, for example {example(notation)}"
+            yield Problem(f'"{written}" does not fit the notation {kind}', key, "it is a setting of this dial", do)
+    if highest is None or low is None or high is None or not np.isfinite([low, high]).all():
+        return
+    if not low < high:
+        why = f"lowest is {lowest or as_written(low, step, notation)}, highest is {highest}"
+        yield Problem("must be greater than lowest", "highest", why, "swap the two or correct one")
+    elif step is not None and step > high - low:
+        why = f"the dial runs from {lowest or as_written(low, step, notation)} to {highest}"
+        yield Problem("is longer than the dial", "step", why, "write the smallest move the dial can make")
+
+
+def _unreadable(kind: Kind, per: int | None, folded: Sequence[str], lowest: str | None) -> Iterator[Problem]:
+    """What keeps any setting of a notation from being read."""
+    if per is None and kind in DIVIDED and kind != "letters":
+        why = f"notation {kind} counts {DIVIDED[kind]}"
+        yield Problem("is missing", "per", why, "write how many: per = 10")
+    if per is not None and kind not in DIVIDED:
+        yield Problem(f"has no meaning in the notation {kind}", "per", f"it counts {_either(DIVIDED)}", "remove it")
+    if per is not None and kind == "letters" and per > len(LETTERS):
+        yield Problem(f"{per} letters are too many", "per", f"there are {len(LETTERS)}", "count them from A")
+    if kind == "list" and len(folded) < 2:
+        do = 'write them in order: labels = ["fine", "espresso", "moka"]'
+        yield Problem("are missing", "labels", f"a list needs two at least, found {len(folded)}", do)
+    if folded and kind != "list":
+        do = 'remove them, or write notation = "list"'
+        yield Problem(f"have no meaning in the notation {kind}", "labels", "they are the settings of a list", do)
+    if "" in folded:
+        yield Problem("one is empty", "labels", "every setting needs a name", "write a name for it, or remove it")
+    for label in dict.fromkeys(label for label in folded if label and folded.count(label) > 1):
+        why = "one label can stand for one place only, whatever its capitals"
+        yield Problem(f'"{label}" stands here twice', "labels", why, "rename one or remove it")
+    if kind == "clock" and lowest is None:
+        why = "a clock dial may pass 12, so its settings are counted from where it starts"
+        yield Problem("is missing", "lowest", why, 'write where it starts: lowest = "7:00"')
+
+
+def _either(counted: dict[str, str]) -> str:
+    return " or ".join(f"{what} ({kind})" for kind, what in counted.items())
 
 
 def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
@@ -91,15 +176,18 @@ def settable(
     step: float,
     tried: tuple[float, float],
     beyond: float,
-    ends: tuple[float | None, float | None],
+    ends: Ends,
     choke: float | None,
     higher_is: str,
+    stepless: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Positions that may be recommended, increasing: whole steps, a little beyond what was tried, clear of a choke.
 
     :param tried: lowest and highest position at which shots ran. :param beyond: how far past them.
     :param ends: ends of the dial; ``None`` where unknown.
     :param choke: see :func:`choke_position`.
+    :param stepless: of a stepless dial, the positions that ran: they may be set again exactly, whatever lies between
+        them on a fine mesh.
 
     >>> settable(1.0, (6.0, 8.0), 1.0, (None, 8.0), 5.0, "coarser")
     array([6., 7., 8.])
@@ -111,8 +199,12 @@ def settable(
         low, high = min(low, choke - step), min(high, choke - step)
     low = low if ends[0] is None else max(low, ends[0])
     high = high if ends[1] is None else min(high, ends[1])
-    first, last = int(np.ceil(low / step - 1e-6)), int(np.floor(high / step + 1e-6))
-    return np.asarray(np.arange(first, last + 1) * step, dtype=float)
+    apart = step if stepless is None else mesh(step, Notation("stepless"))
+    first, last = int(np.ceil(low / apart - 1e-6)), int(np.floor(high / apart + 1e-6))
+    found = np.arange(first, last + 1) * apart
+    if stepless is not None:
+        found = np.concatenate([found, stepless[(stepless >= low) & (stepless <= high)]])
+    return np.asarray(np.unique(np.round(found, 9)), dtype=float)  # as read: 3 x 0.1 is 0.3
 
 
 def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
@@ -122,7 +214,9 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
     """
     here = since_zero(shots)
     outcome = here["outcome"].astype("object").fillna("ok")
-    bound = here["grind_setting"].isin(set(here.loc[outcome == "choked", "grind_setting"].dropna()))
+    choked = here[outcome == "choked"]
+    bound = here["grind_setting"].isin(set(choked["grind_setting"].dropna()))
+    bound |= here["dial_position"].isin(set(choked["dial_position"].dropna()))  # 4-2 and 4+2 are one
     if higher_is is not None:
         choke = choke_position(here["outcome"], here["dial_position"], higher_is)
         if choke is not None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import cells, parts
+from tastefield.tables import cells, dial, parts
 from tastefield.tables.typed import Part
 from tastefield.words.columns import KEYS, TABLES
 
@@ -157,11 +157,14 @@ def _against_impossible_extraction(verdicts: Verdicts, shots: pd.DataFrame) -> N
 
 
 def _against_impossible_dials(verdicts: Verdicts) -> None:
-    """Dials that end before they begin, or whose step is longer than the dial."""
-    reach = verdicts.frame["highest"] - verdicts.frame["lowest"]
-    verdicts.against(reach <= 0, "its highest mark is not above its lowest", "swap the two or correct one")
-    longer = (reach > 0) & (verdicts.frame["step"] > reach)
-    verdicts.against(longer, "its step is longer than its dial", "write the smallest move the dial can make")
+    """Dials that cannot be: ends that do not fit the notation, or before they begin, a step longer than the dial."""
+    for at, row in enumerate(verdicts.frame.to_dict("records")):
+        told = {name: None if pd.isna(value) else value for name, value in row.items()}
+        labels = told["labels"].split(",") if told["labels"] else ()
+        per = None if told["per"] is None else int(told["per"])
+        ends = told["lowest"], told["highest"]
+        for problem in dial.problems(told["notation"], per, labels, *ends, told["step"]):
+            verdicts.why.setdefault(at, []).append((f"{problem.where} {problem.what}", problem.do))
 
 
 def _number_readings(verdicts: Verdicts) -> None:

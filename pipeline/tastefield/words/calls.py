@@ -164,4 +164,4 @@ def grind_to(dose: str, out: str, seconds: float) -> str:
 
 
 NO_FINER = "Do not go finer: {setting} choked. Check dose, level and tamp, and rather take a shorter shot."
-DIAL_ENDS = "The dial ends at {setting:g}: change the dose a little instead, never above what the basket is made for."
+DIAL_ENDS = "The dial ends at {setting}: change the dose a little instead, never above what the basket is made for."

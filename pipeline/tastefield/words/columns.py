@@ -38,6 +38,7 @@ class Column:
 
 
 OUTCOMES = ("ok", "choked", "gushed", "spurted", "stopped", "spilled")
+NOTATIONS = ("marks", "letters", "two_part", "clock", "turns", "list", "stepless")
 STAGES = ("intake", "dial-in", "confirm", "return")
 NOT_OURS = ("intake", "return")
 """Stages of shots pulled at somebody else's settings, before anything was repaired or set."""
@@ -133,10 +134,24 @@ COFFEES: tuple[Column, ...] = (
 
 GRINDERS: tuple[Column, ...] = (
     Column("grinder", "Grinder, named as among the shots", required=True),
-    Column("lowest", "Lowest mark of its dial", "number"),
-    Column("highest", "Highest mark of its dial", "number"),
-    Column("step", "Smallest move of its dial", "number", low=0, low_open=True),
-    Column("higher_is", "What a higher number does", "category", choices=("coarser", "finer")),
+    Column("notation", "How its settings are written; plain numbers where empty", "category", choices=NOTATIONS),
+    Column("per", "How many letters in a number, small steps in a mark or clicks in a turn", "integer", low=1),
+    Column("labels", "Settings of a dial whose notation is a list, in order, with commas between"),
+    Column("lowest", "Lowest setting of its dial, in its notation"),
+    Column("highest", "Highest setting of its dial, in its notation"),
+    Column(
+        "step",
+        "Smallest move of its dial: in numbers, letters, small steps, clicks, labels or minutes of a clock",
+        "number",
+        low=0,
+        low_open=True,
+    ),
+    Column(
+        "higher_is",
+        "What a higher number, a later letter or label, or clockwise does",
+        "category",
+        choices=("coarser", "finer"),
+    ),
     Column("notes", "Anything else"),
 )
 

@@ -223,6 +223,18 @@ CATALOGUE: dict[str, Entry] = {
         "scores of the {left} {which} ones were left out.",
         "Give the decaf a name of its own in the column coffee.",
     ),
+    "setting_not_in_notation": Entry(
+        "warn",
+        "Grind settings of {grinder} that do not fit its notation, {notation}: {count} ({list}). They are kept as "
+        "written and have no place on its dial.",
+        "Write them as the dial shows them, for example {example}, or correct notation in its [[grinder]].",
+    ),
+    "notation_suggested": Entry(
+        "note",
+        "Grind settings of {grinder} are no plain numbers but look like the notation {kind}, for example {first}, so "
+        "nothing is computed on its dial: {count}.",
+        'If they are, write in a [[grinder]]: name = "{grinder}", notation = "{kind}"{more}.',
+    ),
     "names_shortened": Entry(
         "note",
         "Very long names, told by their beginning and a mark, whole in the tables: {count}. The first: {first}.",

@@ -29,8 +29,9 @@ MARGIN = 0.15
 LEVEL = 0.9
 HALVINGS = 40
 """Of the bracket about a quantile of several normal densities together."""
-DOSE_STEP, AGE_STEP_DAYS, USUAL_AGE_DAYS = 0.1, 10.0, 14.0
-"""Units of the small effects of dose and coffee age; a recipe is told for the usual dose and for coffee of this age."""
+DOSE_STEP, AGE_STEP_DAYS = 0.1, 10.0
+"""Units of the small effects of dose and coffee age. A recipe is told for the usual dose and the coffee as old as it
+was at the last shot: what coffees of other ages taste like says more of the coffees than of their age."""
 
 
 def code(points: Floats) -> Floats:
@@ -55,12 +56,13 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
     rows, shots = scored(setup), setup.shots.sort_values(["pulled_at", "place", "row"], kind="stable")
     number = {shot: at for at, shot in enumerate(shots["shot_id"])}
     usual = replace(setup, shots=shots).usual_dose() or np.nan
-    order = _column(rows, "serving_order")
+    order, ages = _column(rows, "serving_order"), shots["coffee_age_days"].dropna()
+    now_days = float(ages.iloc[-1]) if len(ages) else np.nan
     covariates = np.column_stack(
         [
             np.log(rows["dose_g"].to_numpy(dtype=float) / usual) / DOSE_STEP,
             order - np.nanmean(order) if np.isfinite(order).any() else order,
-            (rows["coffee_age_days"].to_numpy(dtype=float) - USUAL_AGE_DAYS) / AGE_STEP_DAYS,
+            (rows["coffee_age_days"].to_numpy(dtype=float) - now_days) / AGE_STEP_DAYS,
         ]
     )
     return pooled.SetupRows(

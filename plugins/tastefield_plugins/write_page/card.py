@@ -9,6 +9,14 @@ from tastefield.records import SetupResult
 from tastefield.words.phrases import more_often_poor
 from tastefield_plugins.write_page.numbers import CLOCKS, number, span
 
+DIRECTIONS = {
+    "letters": ("an earlier letter", "a later letter"),
+    "clock": ("anticlockwise", "clockwise"),
+    "turns": ("fewer clicks", "more clicks"),
+    "list": ("an earlier label", "a later label"),
+}
+"""Down and up a dial that has no numbered marks, by the notation of its settings."""
+
 
 def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
     """Date, dial, remedies and the steps for a new coffee, of a setup that has a recipe.
@@ -18,7 +26,7 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
     entry = result.entry
     aim, window, settings = entry["aim"], entry["window"] or {}, entry["settings"] or {}
     pressurised = "basket_kind" in result.shots and bool((result.shots["basket_kind"] == "pressurised").any())
-    finer, coarser = _directions(settings.get("higher_is"))
+    finer, coarser = _directions(settings.get("higher_is"), settings.get("notation"))
     recipe = f"{number(aim['dose_g'], 1)} g gives {number(aim['beverage_g'])} g in {number(aim['shot_time_s'])} s"
     return {
         "date": entry["last_pulled"] or "",
@@ -49,12 +57,13 @@ def _grind(setting: str | None, recipe: str, pressurised: bool) -> str:
     return f"Until {recipe}" if setting is None else f"{setting}"
 
 
-def _directions(higher_is: str | None) -> tuple[str, str]:
+def _directions(higher_is: str | None, notation: str | None) -> tuple[str, str]:
     """How to say finer and coarser on this dial."""
+    down, up = DIRECTIONS.get(notation or "", ("a lower mark", "a higher mark"))
     if higher_is == "coarser":
-        return "finer (a lower mark)", "coarser (a higher mark)"
+        return f"finer ({down})", f"coarser ({up})"
     if higher_is == "finer":
-        return "finer (a higher mark)", "coarser (a lower mark)"
+        return f"finer ({up})", f"coarser ({down})"
     return "finer", "coarser"
 
 

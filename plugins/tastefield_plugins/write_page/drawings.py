@@ -8,7 +8,12 @@ import numpy as np
 import pandas as pd
 
 from tastefield.records import Floats, SetupResult
+from tastefield.tables.notation import positions
+from tastefield.words.phrases import printable
 from tastefield_plugins.write_page.numbers import clock_words
+
+LABEL = 12
+"""Letters of a setting that fit below the dial."""
 
 
 def drawings(result: SetupResult) -> dict[str, str]:
@@ -59,6 +64,7 @@ def drawings(result: SetupResult) -> dict[str, str]:
             aim_position=settings.get("position"),
             position_range=tuple(limits) if limits else None,
             higher_is=settings.get("higher_is"),
+            written=_written(shots, position),
             name=f"dial-{result.slug}",
         )
     by_taster = {str(who): group["score"].to_numpy("float64") for who, group in result.scores.groupby("taster")}
@@ -71,6 +77,15 @@ def _numbers(shots: pd.DataFrame, column: str) -> Floats:
     if column not in shots:
         return np.full(len(shots), np.nan)
     return shots[column].to_numpy("float64", na_value=np.nan)
+
+
+def _written(shots: pd.DataFrame, position: Floats) -> dict[float, str]:
+    """How each position on the dial was written; nothing where all are plain numbers."""
+    texts = [printable(text) for text in shots["grind_setting"]]
+    if np.isfinite(positions(pd.Series(texts)[np.isfinite(position)])).all():
+        return {}
+    short = [text if len(text) <= LABEL else f"{text[: LABEL - 1]}\u2026" for text in texts]
+    return {at: text for at, text in zip(position.tolist(), short, strict=True) if np.isfinite(at)}
 
 
 def _point(record: Any) -> tuple[float, float] | None:

@@ -1,0 +1,75 @@
+"""Steps of a dial and the positions that may be set."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tastefield.tables.dial import mesh, recorded, settable, step_of
+from tastefield.tables.notation import Notation, with_ends
+
+STEPLESS = Notation("stepless")
+
+
+@pytest.mark.parametrize(
+    ("kind", "found", "step"),
+    [
+        ("marks", [5, 5.5, 7.25], 0.25),
+        ("two_part", [42, 51], 1),
+        ("clock", [420, 450, 510], 30),
+        ("clock", [420, 424], 1),
+        ("stepless", [5.13, 5.43, 5.43, 5.23], 0.25),
+        ("stepless", [5.13, 5.13], None),
+        ("letters", [np.nan], None),
+    ],
+)
+def test_the_step_of_a_dial_is_told_by_its_settings(kind, found, step):
+    told = step_of(np.array(found, dtype=float), Notation(kind))
+    assert told == (None if step is None else pytest.approx(step))
+
+
+def test_positions_that_may_be_set_are_those_a_dial_reads():
+    """3 x 0.1 is not 0.3 until it is rounded."""
+    assert settable(0.1, (0.2, 0.4), 0.1, (None, None), None, "coarser").tolist() == [0.1, 0.2, 0.3, 0.4, 0.5]
+
+
+def test_a_stepless_dial_goes_back_to_exactly_where_it_stood_and_anywhere_between():
+    ran = np.array([5.13, 5.47, 6.2])
+    found = settable(0.5, (5.13, 6.2), 0.5, (None, None), None, "coarser", ran)
+    assert set(ran) <= set(found.tolist())
+    assert found.min() >= 4.63
+    assert found.max() <= 6.7
+    assert np.diff(found).max() <= 0.1 + 1e-9
+    assert mesh(0.5, STEPLESS) == 0.1
+
+
+@pytest.mark.parametrize(("higher_is", "clear"), [("coarser", [5.63, np.inf]), ("finer", [-np.inf, 4.63])])
+def test_a_stepless_dial_keeps_a_usual_move_clear_of_a_choke(higher_is, clear):
+    ran = np.array([4.0, 5.0, 5.3, 6.2])
+    found = settable(0.5, (4.0, 6.2), 0.5, (None, None), 5.13, higher_is, ran)
+    assert len(found)
+    assert found.min() >= clear[0] - 1e-9
+    assert found.max() <= clear[1] + 1e-9
+
+
+@pytest.mark.parametrize(("higher_is", "least"), [("coarser", 79), ("finer", 74)])
+def test_a_choke_holds_across_the_carry_in_both_directions(higher_is, least):
+    letters = with_ends(Notation("letters"), None, None)
+    choke = 78.0 if higher_is == "coarser" else 77.0  # 3A, 2Z
+    found = settable(1.0, (76.0, 80.0), 2.0, letters.ends, choke, higher_is)
+    assert found.min() == least
+    assert found.max() == (82 if higher_is == "coarser" else 76)
+
+
+def test_a_setting_that_choked_is_out_however_it_was_written():
+    shots = pd.DataFrame(
+        {
+            "grind_setting": ["4-2", "4+2", "4+3"],
+            "dial_position": [42.0, 42.0, 43.0],
+            "outcome": ["choked", None, None],
+            "shot_time_s": [np.nan, 35.0, 28.0],
+            "grinder_zero": None,
+        }
+    )
+    assert recorded(shots).index.tolist() == ["4+3"]
