@@ -70,6 +70,7 @@ def test_a_setting_that_choked_is_out_however_it_was_written():
             "outcome": ["choked", None, None],
             "shot_time_s": [np.nan, 35.0, 28.0],
             "grinder_zero": None,
+            "stage": None,
         }
     )
     assert recorded(shots).index.tolist() == ["4+3"]
