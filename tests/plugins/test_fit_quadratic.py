@@ -210,7 +210,8 @@ WORDS = ("outcome", "stage", "basket_kind", "grind_setting", "grinder_zero")
 def test_one_lucky_taste_promises_no_window():
     """One shot tasted at 8 of 9, good 6.5: a second taste of the same shot often differs by a point and more."""
     setup = make_setup([[2.0, 27.0]], [(0, "me", 8.0)])
-    shots = setup.shots.assign(dose_g=18.0, basket_g=np.nan, beverage_g=36.0, **dict.fromkeys(WORDS))
+    numbers = {"dose_g": 18.0, "basket_g": np.nan, "beverage_g": 36.0, "dial_position": np.nan}
+    shots = setup.shots.assign(**numbers, **dict.fromkeys(WORDS))
     aim = window(replace(setup, shots=shots), fit(setup, QuadraticOptions()), 0.8)
     assert aim.window is None
     assert aim.status == "tentative"

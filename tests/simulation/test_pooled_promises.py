@@ -40,11 +40,14 @@ def judged(tmp_path_factory):
 
 @pytest.mark.slow
 def test_recipes_lose_less_than_the_best_shot_and_chances_are_kept(judged):
-    """Where tasters disagree by coffee. About twice what was measured over many benches is asked of one."""
+    """Where tasters disagree by coffee. About twice what was measured over many benches is asked of one.
+
+    Chances err low there (0.06 on average, up to 0.24 on one bench): promising too much is held to less.
+    """
     told = judged("taster_by_coffee", 40)
     assert told["loss"].notna().mean() >= 0.9
     assert told["loss"].mean() <= 0.6 * told["best shot"].mean()
-    assert abs(told["claimed"].mean() - told["true"].mean()) <= 0.12
+    assert -0.2 <= told["claimed"].mean() - told["true"].mean() <= 0.1
     assert told["covered"].mean() >= 0.8
     brier = (told["true"] * (1 - told["true"]) + (told["claimed"] - told["true"]) ** 2).mean()
     constant = told["true"].mean() * (1 - told["true"].mean())

@@ -57,6 +57,7 @@ def setup_of(
             "shot_time_s": time,
             "dose_g": 18.0,
             "basket_g": np.nan,
+            "dial_position": np.nan,
             "beverage_g": 18.0 * ratio,
             **{name: pd.Series([None] * shots, dtype="object") for name in WORDS},
         }
