@@ -9,7 +9,7 @@ import pytest
 
 from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
-from tastefield.records import Context, Taste
+from tastefield.records import Context, ExtractionLine, Taste
 from tastefield.stages.window import window
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
@@ -126,3 +126,22 @@ def test_a_recipe_is_told_for_the_coffee_as_old_as_it_was_at_the_last_shot(bench
     younger = rows_of(replace(bench[0], shots=shots.assign(coffee_age_days=shots["coffee_age_days"] - 25))).covariates
     np.testing.assert_allclose(older, younger[:, 2])
     assert older.max() <= 0.0
+
+
+def test_rows_tell_which_scores_are_of_one_shot_and_of_one_taster(bench):
+    setup = bench[0]
+    rows = rows_of(setup)
+    joined = setup.scores.merge(setup.shots[["shot_id", "ratio", "shot_time_s"]].dropna(), on="shot_id")
+    assert len(set(rows.shot.tolist())) == joined["shot_id"].nunique() < len(rows.score)
+    assert sorted(rows.taster) == sorted(joined["taster"].astype(str))
+    pairs = {(taster, shot) for taster, shot in zip(rows.taster, rows.shot.tolist(), strict=True)}
+    assert len(pairs) == len(joined[["taster", "shot_id"]].drop_duplicates())
+
+
+def test_a_reading_is_handed_on_with_its_error(bench):
+    """Half a per cent in twenty is a fortieth, a quarter of the unit of a tenth; squared."""
+    line = ExtractionLine(np.zeros(3), np.eye(3), 0.0004, 5.0, 8)
+    shots = bench[0].shots.assign(extraction_pct=20.0, u_extraction_pct=0.5)
+    read = rows_of(replace(bench[0], shots=shots, bench=replace(bench[0].bench, extraction=line))).readings
+    np.testing.assert_allclose(read.error_var, 0.25**2)
+    assert read.departure_var == pytest.approx(0.04)

@@ -60,6 +60,12 @@ def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill):
     assert chance[0] == pytest.approx(expected, abs=0.002)
 
 
+def test_how_unsure_one_tasters_word_is_does_not_change_what_a_shot_deserves(make_setup, hill):
+    setup, quiet, loud = make_setup(SPREAD, TASTED), hill(top=7.0), hill(top=7.0)
+    loud.noise_var = 4.0
+    assert window(setup, loud, 0.8).assurance == window(setup, quiet, 0.8).assurance
+
+
 def test_the_aim_of_a_hill_is_its_top(make_setup, hill):
     aim = window(make_setup(SPREAD, TASTED), hill(best=(2.05, 27.5)), 0.8)
     assert aim.ratio == pytest.approx(2.05, rel=0.015)
