@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
-from tests.benchmarks import brewing, joint, rivals, truth, verdict, world
+from tests.benchmarks import brewing, joint, rivals, rounds, truth, verdict, world
 from tests.benchmarks.bench import COARSE, FINE, Bench, in_hull
 from tests.benchmarks.brewing import Beans, Flow
 from tests.benchmarks.searching import pull
@@ -312,3 +312,18 @@ def test_keys_of_the_model_reach_the_command():
     assert truth.run(bench("single", 2), "quadratic:borrow=false")["setups"]
     with pytest.raises(RuntimeError, match="brorow"):
         truth.run(bench("single", 2), "quadratic:brorow=false")
+
+
+def test_a_bench_before_its_last_shots_goes_on_with_those_that_are_asked_for():
+    whole = world.make("rounds", 3)
+    before = rounds.without_last(whole, 3)
+    key = next(iter(whole.setups))
+    assert len(before.shots) == len(whole.shots) - 3 * len(whole.setups)
+    assert set(before.scores["shot_id"]) <= set(before.shots["shot_id"])
+    mark = float(before.shots["grind_setting"].iloc[0])
+    after = world.more(before, {key: [(mark, 2.0), (mark, 2.4)]}, seed=1)
+    fresh = after.shots.iloc[len(before.shots) :]
+    assert fresh["machine"].tolist() == [key[0]] * 2
+    assert fresh["ratio"].to_numpy() == pytest.approx([2.0, 2.4], rel=0.2)
+    assert set(fresh["shot_id"]) <= set(after.scores["shot_id"])
+    assert after.shots["shot_id"].is_unique

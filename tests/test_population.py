@@ -326,6 +326,7 @@ def test_another_salt_another_attribute_and_a_missing_file_are_told_at_once(ther
         (lambda saved: saved["learned"].update(length=0.7), "learned.length"),
         (lambda saved: saved["learned"]["theta"].pop(), "learned.theta"),
         (lambda saved: saved["learned"]["theta"].__setitem__(0, 9.0), "learned.theta"),
+        (lambda saved: saved["learned"].update(theta=[-4.0] * 14 + [0.0]), "no bench has"),
         (lambda saved: saved["learned"]["theta_cov"][0].__setitem__(0, -1.0), "learned.theta_cov"),
         (lambda saved: saved["learned"]["hub"]["precision"][0].__setitem__(1, 5e5), "learned.hub.precision"),
         (lambda saved: saved["learned"]["hub"]["precision"][0].__setitem__(0, -5e5), "learned.hub.precision"),

@@ -232,6 +232,35 @@ def test_a_window_for_another_coffee_asks_for_three_tasted_shots_on_that_machine
     assert told["next_shots"][0]["why"] == "Taste it: checks the best guess."
 
 
+TWO_PEAKS = """
+from dataclasses import dataclass, replace
+import numpy as np
+import tastefield
+from tastefield.hooks import SurfaceModel
+from tastefield_plugins.fit_pooled import Pooled, PooledSurface
+@dataclass(frozen=True, eq=False, kw_only=True)
+class TwoPeaks(PooledSurface):
+    def outlook(self, points, good, shot_vars):
+        late = np.log(points[:, 1] / 29.0)
+        return 6.0 + late, [0.5 - late for _ in shot_vars]
+class Doubtful(Pooled):
+    name = "doubtful"
+    def untasted(self, setup, population, ctx):
+        return TwoPeaks(**vars(super().untasted(setup, population, ctx)))
+@tastefield.hookimpl
+def tastefield_surfaces():
+    return [Doubtful()]
+"""
+
+
+def test_another_coffee_starts_where_the_chance_is_highest_not_the_expected_score(log):
+    """Expected score grows with time here, the chance falls: the earliest time that is spoken for is told."""
+    rows = [f"A,house,18,{30 + 3 * i},{22 + 3 * i},7" for i in range(5)]
+    log.write_text("\n".join(["machine,coffee,dose_g,beverage_g,shot_time_s,score", *rows]))
+    (told,) = workflow.analyse(with_plugin(log, TWO_PEAKS, '[surface]\nmodel = "doubtful"')).summary["handover"]
+    assert told["aim"]["shot_time_s"] < 24
+
+
 UNTASTED_FAILS = """
 import tastefield
 from tastefield_plugins.fit_quadratic import Quadratic

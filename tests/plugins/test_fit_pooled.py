@@ -9,7 +9,7 @@ import pytest
 
 from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
-from tastefield.records import Context, ExtractionLine, Taste
+from tastefield.records import Context, ExtractionLine, Surface, Taste
 from tastefield.stages.window import window
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
@@ -126,6 +126,14 @@ def test_a_recipe_is_told_for_the_coffee_as_old_as_it_was_at_the_last_shot(bench
     younger = rows_of(replace(bench[0], shots=shots.assign(coffee_age_days=shots["coffee_age_days"] - 25))).covariates
     np.testing.assert_allclose(older, younger[:, 2])
     assert older.max() <= 0.0
+
+
+def test_mean_and_chance_asked_together_are_those_that_mean_and_doubt_give(bench):
+    """The short way that the surface takes, and the way of every surface."""
+    surface = MODEL.fit(bench[0], learned(bench), CONTEXT)
+    short, long = (way(surface, AT, 6.5, (0.1, 0.4)) for way in (type(surface).outlook, Surface.outlook))
+    np.testing.assert_allclose(short[0], long[0])
+    np.testing.assert_allclose(short[1], long[1])
 
 
 def test_rows_tell_which_scores_are_of_one_shot_and_of_one_taster(bench):

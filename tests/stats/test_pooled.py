@@ -609,3 +609,18 @@ def test_what_is_recommended_without_the_readings_differs_by_less_than_its_own_d
         moves.append(np.linalg.norm(here - there))
         doubts.append(doubt)
     assert 0 < np.mean(moves) < np.mean(doubts)
+
+
+def test_what_coffees_change_and_the_rest_are_together_the_whole_doubt_of_a_new_coffee(monkeypatch):
+    setups = tasted_by_all("shot", 0.2)
+    setups = [replace(rows, score=rows.score + 0.4 * (int(rows.coffee[-1]) - 2)) for rows in setups]
+    parted = pooled.learn(setups)
+    monkeypatch.setattr(pooled, "FEWEST_COFFEES", 99)
+    whole = pooled.learn(setups)
+    at = basis.expand(POINTS)
+    between = ((parted.coffees @ at.T) ** 2).mean(axis=0)
+    for name, known in whole.machines.items():
+        total = ((at @ known.root) ** 2).sum(axis=1)
+        rest = ((at @ parted.machines[name].root) ** 2).sum(axis=1)
+        assert (between > 0.3 * total).all()
+        np.testing.assert_allclose(rest + between, total, rtol=0.1)

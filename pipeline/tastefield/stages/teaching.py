@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,6 +10,7 @@ import pandas as pd
 
 from tastefield.population import Counts, Prior, Teaching, salted
 from tastefield.records import Setup
+from tastefield.tables.numbers import plain
 from tastefield.words.findings import Finding, finding
 
 NAMES, NUMBERS = ("machine", "coffee"), ("dose_g", "beverage_g", "shot_time_recorded_s")
@@ -46,9 +46,9 @@ def teaching(setups: Sequence[Setup], known: Prior | None, salt: str) -> Teachin
     tasted = [setup for setup in left if len(setup.scores)]
     tasters = {str(taster) for setup in tasted for taster in setup.scores["taster"]}
     names = {
-        "machines": frozenset(salted(salt, _plain(setup.machine)) for setup in tasted),
-        "coffees": frozenset(salted(salt, _plain(str(setup.shots["coffee"].iloc[0]))) for setup in tasted),
-        "tasters": frozenset(salted(salt, _plain(taster)) for taster in tasters),
+        "machines": frozenset(salted(salt, _folded(setup.machine)) for setup in tasted),
+        "coffees": frozenset(salted(salt, _folded(str(setup.shots["coffee"].iloc[0]))) for setup in tasted),
+        "tasters": frozenset(salted(salt, _folded(taster)) for taster in tasters),
     }
     teach = frozenset(mark for shot, mark in marks.items() if shot not in again)
     own = Counts(setups=len(tasted), shots=len(teach), **{kind: len(hashes) for kind, hashes in names.items()})
@@ -73,12 +73,12 @@ def _marks(setups: Sequence[Setup], salt: str) -> dict[str, str]:
         for shot in tasted[["shot_id", *NAMES, *NUMBERS, "pulled_at"]].to_dict("records"):
             day = "" if pd.isna(shot["pulled_at"]) else pd.Timestamp(shot["pulled_at"]).date().isoformat()
             numbers = ["" if pd.isna(shot[name]) else f"{shot[name]:.1f}" for name in NUMBERS]
-            text = "\x1f".join([*(_plain(str(shot[name])) for name in NAMES), *numbers, day])
+            text = "\x1f".join([*(_folded(str(shot[name])) for name in NAMES), *numbers, day])
             seen[text] += 1
             marks[str(shot["shot_id"])] = salted(salt, f"{text}\x1f{seen[text]}")
     return marks
 
 
-def _plain(name: str) -> str:
+def _folded(name: str) -> str:
     """A name however it is written: small or capital, wide or narrow, with whatever spaces."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    return plain(name).casefold()

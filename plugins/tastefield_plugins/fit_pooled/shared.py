@@ -35,6 +35,8 @@ COARSE = 0.2
 GRID = np.array([[x, y] for x in np.linspace(-2, 2, 9) for y in np.linspace(-2, 2, 9)])
 MOST_TOLD = float((basis.expand(GRID) ** 2).sum(axis=1).max()) / 0.1**2
 """Precision (its trace) that a score tells at most: no taste is surer than a tenth of a point."""
+UNLIKELY_SDS = 4.0
+"""Luck of a shot and noise of a taste farther than this from what is stated of them make every claim sure, or none."""
 FARTHEST_SCORE = 60.0
 """Scores from 1 to 9 never make a mean surface stray farther than this, even far from all shots."""
 
@@ -58,6 +60,9 @@ def _theta(value: list[float]) -> list[float]:
     low, high = np.array(BOUNDS).T
     if not bool(((np.array(value) >= low - 1e-9) & (np.array(value) <= high + 1e-9)).all()):
         raise ValueError("holds standard deviations that no score can show")
+    for name, (median, width) in parts.LOG_NORMAL.items():
+        if abs(value[parts.NAMES.index(name)] - np.log(median)) > UNLIKELY_SDS * width:
+            raise ValueError(f"holds a standard deviation of {name} that no bench has")
     return value
 
 
