@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
-from tastefield.records import Context, ExtractionLine, Surface, Taste
+from tastefield.records import Context, ExtractionLine, Taste
 from tastefield.stages.window import window
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
@@ -128,12 +129,19 @@ def test_a_recipe_is_told_for_the_coffee_as_old_as_it_was_at_the_last_shot(bench
     assert older.max() <= 0.0
 
 
-def test_mean_and_chance_asked_together_are_those_that_mean_and_doubt_give(bench):
-    """The short way that the surface takes, and the way of every surface."""
+def test_mean_and_chance_asked_together_are_those_of_many_draws(bench):
+    """Scores of drawn surfaces and luck added to them: their mean, and how many are good."""
     surface = MODEL.fit(bench[0], learned(bench), CONTEXT)
-    short, long = (way(surface, AT, 6.5, (0.1, 0.4)) for way in (type(surface).outlook, Surface.outlook))
-    np.testing.assert_allclose(short[0], long[0])
-    np.testing.assert_allclose(short[1], long[1])
+    mean, chances = surface.outlook(AT, 6.5, (0.1, 0.4))
+    drawn = surface.draws(AT, 40_000, 1)
+    np.testing.assert_allclose(mean, drawn.mean(axis=0), atol=0.02)
+    np.testing.assert_allclose(surface.mean(AT), mean)
+    np.testing.assert_allclose(surface.sd(AT), drawn.std(axis=0), rtol=0.03)
+    for chance, luck_var in zip(chances, (0.1, 0.4), strict=True):
+        good = ndtr((drawn - 6.5) / np.sqrt(luck_var)).mean(axis=0)
+        np.testing.assert_allclose(chance, good, atol=0.01)
+    low, high = surface.interval(AT, 0.9)
+    np.testing.assert_allclose([low, high], np.quantile(drawn, [0.05, 0.95], axis=0), atol=0.05)
 
 
 def test_rows_tell_which_scores_are_of_one_shot_and_of_one_taster(bench):

@@ -21,6 +21,7 @@ from tastefield.errors import NotEnough
 from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
 from tastefield.stats import hull, pooled
+from tastefield.stats.pooled import appeal
 from tastefield.words.findings import Finding, finding
 from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared, corners
 
@@ -134,22 +135,48 @@ class PooledSurface(Surface):
     region: tuple[tuple[float, float], tuple[float, float]]
     factors: tuple[str, ...] = field(default=("ratio", "shot_time_s"))
 
+    def appeal(self, points: Floats) -> tuple[Floats, Floats]:
+        """Mean and standard deviation (n,) of the appeal, which is normal; scale from 1 to 9."""
+        columns = pooled.basis.expand(code(points))
+        return columns @ self.coefficients, np.sqrt(((columns @ self.root) ** 2).sum(axis=1))
+
     def mean(self, points: Floats) -> Floats:
-        return np.asarray(self.offset + self.unit * (pooled.basis.expand(code(points)) @ self.coefficients))
+        return self._told(appeal.moments(*self.appeal(points))[0])
 
     def sd(self, points: Floats) -> Floats:
-        return np.asarray(self.unit * np.sqrt(((pooled.basis.expand(code(points)) @ self.root) ** 2).sum(axis=1)))
+        return np.asarray(self.unit * appeal.moments(*self.appeal(points))[1])
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
-        normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
-        return self.mean(points) + self.unit * (normal @ (pooled.basis.expand(code(points)) @ self.root).T)
+        return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
-        columns = pooled.basis.expand(code(points))  # once for both
-        mean = self.offset + self.unit * (columns @ self.coefficients)
-        var = self.unit**2 * ((columns @ self.root) ** 2).sum(axis=1)
+        mean, sd = self.appeal(points)  # once for both
+        needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
-            return mean, [special.ndtr((mean - good) / np.sqrt(var + shot_var)) for shot_var in shot_vars]
+            chances = [special.ndtr((mean - needed) / np.sqrt(sd**2 + luck)) for luck in lucks]
+        return self._told(appeal.moments(mean, sd)[0]), chances
+
+    def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
+        mean, sd = self.appeal(points)
+        half = special.ndtri(0.5 + level / 2) * sd
+        return self._told(appeal.score_of(mean - half)), self._told(appeal.score_of(mean + half))
+
+    def _drawn(self, points: Floats, n: int, seed: int) -> Floats:
+        columns, normal = (
+            pooled.basis.expand(code(points)),
+            np.random.default_rng(seed).standard_normal((n, self.root.shape[1])),
+        )
+        return np.asarray(columns @ self.coefficients + normal @ (columns @ self.root).T)
+
+    def _told(self, scores: Floats) -> Floats:
+        """Scores from 1 to 9 on the scale of this setup."""
+        return np.asarray(self.offset + self.unit * scores)
+
+    def _needed(self, good: float, shot_vars: Sequence[float]) -> tuple[float, list[float]]:
+        """Appeal that a good shot needs, and what its luck comes to in appeal there."""
+        needed = float(appeal.appeal_of((good - self.offset) / self.unit))
+        slope = float(appeal.slope_at(needed)) * self.unit
+        return needed, [shot_var / max(slope, 1e-9) ** 2 for shot_var in shot_vars]
 
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
         return np.asarray(self.support.contains(code(points)))
@@ -167,24 +194,33 @@ class OfSomeCoffee(PooledSurface):
     coffees: Floats
 
     def changes(self, points: Floats) -> Floats:
-        """What each coffee changes, (k, n), in points of score."""
-        return np.asarray(self.unit * (self.coffees @ pooled.basis.expand(code(points)).T))
+        """What each coffee changes of the appeal, (k, n)."""
+        return np.asarray(self.coffees @ pooled.basis.expand(code(points)).T)
+
+    def mean(self, points: Floats) -> Floats:
+        return self._told(self._moments(points)[0])
 
     def sd(self, points: Floats) -> Floats:
-        return np.asarray(np.hypot(super().sd(points), np.sqrt((self.changes(points) ** 2).mean(axis=0))))
+        return np.asarray(self.unit * self._moments(points)[1])
+
+    def _moments(self, points: Floats) -> tuple[Floats, Floats]:
+        mean, sd = self.appeal(points)
+        means, sds = appeal.moments(mean + self.changes(points), np.broadcast_to(sd, (len(self.coffees), len(sd))))
+        return means.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + means.var(axis=0))
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
-        return super().draws(points, n, seed) + self.changes(points)[which]
+        return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
-        mean, sd, changes = self.mean(points), super().sd(points), self.changes(points)
+        (mean, sd), changes = self.appeal(points), self.changes(points)
+        needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
-            z = [(mean + changes - good) / np.sqrt(sd**2 + shot_var) for shot_var in shot_vars]
-        return mean, [special.ndtr(one).mean(axis=0) for one in z]
+            z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
+        return self.mean(points), [special.ndtr(one).mean(axis=0) for one in z]
 
     def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
-        mean, sd, changes = self.mean(points), super().sd(points), self.changes(points)
+        (mean, sd), changes = self.appeal(points), self.changes(points)
         limits = []
         for tail in (0.5 - level / 2, 0.5 + level / 2):
             each = special.ndtri(tail) * sd + changes
@@ -193,7 +229,7 @@ class OfSomeCoffee(PooledSurface):
                 middle = 0.5 * (low + high)
                 under = special.ndtr((middle - changes) / sd).mean(axis=0) < tail
                 low, high = np.where(under, middle, low), np.where(under, high, middle)
-            limits.append(mean + 0.5 * (low + high))
+            limits.append(self._told(appeal.score_of(mean + 0.5 * (low + high))))
         return limits[0], limits[1]
 
 
@@ -214,7 +250,7 @@ class Pooled(SurfaceModel):
         tasted = np.vstack([learned.support, np.reshape(prior["corners"] if prior else [], (-1, 2))])
         return {
             "coding": CODING,
-            "length": learned.spread.best.length,
+            "length": list(learned.spread.best.length),
             "theta": mean.tolist(),
             "theta_cov": cov.tolist(),
             "hub": {"precision": learned.message.precision.tolist(), "told": learned.message.told.tolist()},
@@ -270,7 +306,7 @@ def _told(population: Population) -> dict[str, Any]:
     return {
         "message": _message(population),
         "prior": pooled.Prior.told(np.array(population["theta"]), np.array(population["theta_cov"])),
-        "length": population["length"],
+        "length": tuple(population["length"]),
     }
 
 
@@ -318,13 +354,11 @@ def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list
     rows = scored(setup)
     usual = CENTRE[None, :]
     mean, error = float(surface.mean(usual)[0]), float(surface.sd(usual)[0])
-    half = float(distributions.norm.ppf(0.5 + LEVEL / 2)) * error
+    lower, upper = (float(limit[0]) for limit in surface.interval(usual, LEVEL))
     points = rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)
     fitted = surface.mean(points) if len(points) else np.empty(0)
     tables = SurfaceTables(
-        terms=pd.DataFrame(
-            [{"term": "1", "estimate": mean, "std_error": error, "lower": mean - half, "upper": mean + half}]
-        ),
+        terms=pd.DataFrame([{"term": "1", "estimate": mean, "std_error": error, "lower": lower, "upper": upper}]),
         fit=pd.DataFrame(
             [
                 {

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from tastefield.stats import hull
-from tastefield.stats.pooled import basis, parts
+from tastefield.stats.pooled import appeal, basis, parts
 from tastefield.stats.pooled.layout import HUB
 from tastefield.stats.pooled.search import BOUNDS
 
@@ -20,6 +20,8 @@ CODING: dict[str, Any] = {
     "centre": CENTRE.tolist(),
     "half_range": HALF_RANGE,
     "basis": [basis.HALF_WIDTH, basis.REACH, basis.HIGHEST, basis.FALL_WIDTH, basis.TILT],
+    "lengths": [list(length) for length in basis.LENGTHS],
+    "appeal": [appeal.LOWEST, appeal.USUAL, appeal.HIGHEST],
     "level": list(parts.CENTRE),
     "fall": list(parts.FALL),
     "parts": {**parts.HALF_NORMAL, **{name: list(prior) for name, prior in parts.LOG_NORMAL.items()}},
@@ -48,7 +50,7 @@ def _coding(value: dict[str, Any]) -> dict[str, Any]:
     return value
 
 
-def _length(value: float) -> float:
+def _length(value: tuple[float, float]) -> tuple[float, float]:
     if value not in basis.LENGTHS:
         raise ValueError(f"must be one of {', '.join(map(str, basis.LENGTHS))}")
     return value
@@ -107,6 +109,9 @@ def _corners(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return value
 
 
+_WIDEST = np.sqrt(np.max([basis.weights(length) for length in basis.LENGTHS], axis=0))
+
+
 class Hub(BaseModel):
     """What the scores told of level, fall and shared surface, the stated prior not in it.
 
@@ -124,7 +129,7 @@ class Hub(BaseModel):
         most = (info.context or {}).get("scores")
         if most is not None and np.trace(precision) > most * MOST_TOLD:
             raise ValueError("is surer than so many scores can make anybody")
-        before = np.concatenate([[parts.CENTRE[1], parts.FALL[1]], np.sqrt(basis.weights(max(basis.LENGTHS)))])
+        before = np.concatenate([[parts.CENTRE[1], parts.FALL[1]], _WIDEST])
         scaled = before[:, None] * precision * before + np.eye(HUB)
         with np.errstate(all="ignore"):
             mean = before * np.linalg.solve(scaled, before * told)
@@ -138,14 +143,15 @@ class Hub(BaseModel):
 class PooledShared(BaseModel):
     """The keys of a pooled population that leave the run.
 
-    :param length: coded units. :param theta: log standard deviations of the parts, then the effect of extraction.
+    :param length: along and across equal flow, coded units.
+    :param theta: log standard deviations of the parts, then the effect of extraction.
     :param corners: of the hull of the tasted shots, coded, on a coarse grid.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
     coding: Annotated[dict[str, Any], AfterValidator(_coding)]
-    length: Annotated[float, AfterValidator(_length)]
+    length: Annotated[tuple[float, float], AfterValidator(_length)]
     theta: Annotated[list[float], AfterValidator(_theta)]
     theta_cov: Annotated[list[list[float]], AfterValidator(_covariance)]
     hub: Hub

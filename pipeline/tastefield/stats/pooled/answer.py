@@ -43,7 +43,8 @@ class Unit:
         self.told = self.inverse @ off
         self.seen = self.inverse @ self.unit.D
         self.tasted = (~bench.read[self.rows]).astype(float)
-        self.phi = basis.functions(bench.points[self.rows]) * self.tasted[:, None]
+        self.felt = self.tasted * bench.slope[self.rows]
+        self.phi = basis.functions(bench.points[self.rows]) * self.felt[:, None]
 
     def answer(self, setup: int, new_coffee: bool = False) -> Moments:
         """The surface of a setup for a typical taster, equal weight over all tasters of the bench.
@@ -106,7 +107,7 @@ class Unit:
         left = var[column] * alike + var["roast"] * roast
         across = np.zeros((WIDTH, len(self.rows)))
         across[2:] = (plan.weights[:, None] * self.phi.T) * whole + (plan.left @ self.phi.T) * left
-        across[0] = var[f"{unit} level"] * here + var["setup level"] * same
+        across[0] = (var[f"{unit} level"] * here + var["setup level"] * same) * self.felt
         own = np.zeros((WIDTH, WIDTH))
         full = var[unit] + var["setup"]
         part = var[column] + has_roast * var["roast"]

@@ -1,9 +1,11 @@
 """Smooth surfaces over two coded factors as sums of sines on a fixed box.
 
-A Gaussian process with squared-exponential covariance, variance 1 and length l is, inside the box, nearly
+The box is turned: one axis runs along equal flow, where ratio and time grow together, t1 = (x1 + x2) / sqrt 2, the
+other across it, t2 = (x1 - x2) / sqrt 2, from slow to fast. A Gaussian process with squared-exponential covariance,
+variance 1 and lengths l, m along them is, inside the box, nearly
 
-    f(x) = sum_j w_j phi_j(x),   w_j ~ N(0, S_j),   phi_ab(x) = sin(pi a (x1 + L) / 2L) sin(pi b (x2 + L) / 2L) / L,
-    S_ab = 2 pi l^2 exp(-l^2 pi^2 (a^2 + b^2) / 8L^2)
+    f(x) = sum_j w_j phi_j(x),   w_j ~ N(0, S_j),   phi_ab(x) = sin(pi a (t1 + L) / 2L) sin(pi b (t2 + L) / 2L) / L,
+    S_ab = 2 pi l m exp(-pi^2 (l^2 a^2 + m^2 b^2) / 8L^2)
 
 (Solin and Sarkka 2020, Statistics and Computing 30:419; Riutort-Mayol et al. 2023, Statistics and Computing 33:17, from
 memory). The functions depend on no data, so that what two benches learned of a surface can be added up.
@@ -17,13 +19,16 @@ from numpy.typing import ArrayLike, NDArray
 Array = NDArray[np.float64]
 
 HALF_WIDTH = 3.6
-"""L in coded units: ratios from 0.46 to 8.6 and times from 6 to 116 s, coded ln(./2)/ln 1.5 and ln(./27)/ln 1.5."""
+"""L in coded units ln(ratio/2)/ln 1.5 and ln(time/27)/ln 1.5, beyond every espresso along both axes."""
 REACH = 2.5
 """Points farther out are answered as the nearest one within: near the box's wall every sine is 0."""
 HIGHEST = 9
 """Most half waves of a function in all directions together: sqrt(a^2 + b^2) <= HIGHEST + 1/2."""
-LENGTHS = (0.65, 0.9, 1.25)
-"""Lengths that are tried, coded units: below them the sines cannot follow, above them hardly anything bends."""
+Length = tuple[float, float]
+"""Lengths along and across equal flow, coded units."""
+LENGTHS: tuple[Length, ...] = ((0.9, 0.9), (0.65, 0.65), (1.25, 1.25), (1.4, 0.65))
+"""Those that are tried: below them the sines cannot follow, above them hardly anything bends. The last is of a ridge:
+more coffee in more time tastes much the same, a faster or slower flow does not."""
 FALL_WIDTH = 0.8
 """Coded units (1 is half as much again) at which the fall from the usual recipe has made 39 % of its way."""
 
@@ -35,7 +40,7 @@ _ORDER = sorted(
     key=lambda ab: (ab[0] ** 2 + ab[1] ** 2, ab),
 )
 WAVES = np.array(_ORDER, dtype=float)
-"""(K, 2) half waves of each function along the two factors, the slowest first."""
+"""(K, 2) half waves of each function along the two axes, the slowest first."""
 COUNT = 2 + len(WAVES)
 """Functions of a surface: two tilts, then the sines."""
 
@@ -48,7 +53,8 @@ def inside(points: ArrayLike) -> Array:
 def functions(points: ArrayLike) -> Array:
     """Values (n, COUNT) of the functions at coded points (n, 2)."""
     x = inside(points)
-    angle = np.pi * (x[:, :, None] + HALF_WIDTH) / (2 * HALF_WIDTH) * np.arange(1, HIGHEST + 1)
+    turned = np.column_stack([x[:, 0] + x[:, 1], x[:, 0] - x[:, 1]]) / np.sqrt(2.0)
+    angle = np.pi * (turned[:, :, None] + HALF_WIDTH) / (2 * HALF_WIDTH) * np.arange(1, HIGHEST + 1)
     along = np.sin(angle)  # (n, 2, HIGHEST): of each direction alone, few sines for many products
     first, second = WAVES.astype(int).T - 1
     return np.column_stack([_tilts(x), along[:, 0, first] * along[:, 1, second] / HALF_WIDTH])
@@ -59,10 +65,10 @@ def _tilts(x: Array) -> Array:
     return np.asarray(x / FALL_WIDTH * np.exp(0.5 - 0.5 * (x**2).sum(axis=1, keepdims=True) / FALL_WIDTH**2))
 
 
-def weights(length: float) -> Array:
+def weights(length: Length) -> Array:
     """Prior variances (COUNT,) of the functions' coefficients for a surface of variance 1 and tilts of as much."""
-    omega2 = ((np.pi * WAVES / (2 * HALF_WIDTH)) ** 2).sum(axis=1)
-    return np.concatenate([[TILT**2] * 2, 2 * np.pi * length**2 * np.exp(-0.5 * length**2 * omega2)])
+    waves = ((np.pi * WAVES * length / (2 * HALF_WIDTH)) ** 2).sum(axis=1)
+    return np.concatenate([[TILT**2] * 2, 2 * np.pi * length[0] * length[1] * np.exp(-0.5 * waves)])
 
 
 def fall(points: ArrayLike) -> Array:
@@ -76,7 +82,7 @@ def expand(points: ArrayLike) -> Array:
     return np.column_stack([np.ones(len(phi)), fall(points), phi])
 
 
-def leading(points: ArrayLike, length: float, most: int) -> Array:
+def leading(points: ArrayLike, length: Length, most: int) -> Array:
     """Directions (COUNT, k), k <= ``most``, of prior variance 1 that carry most of a surface's variance at points.
 
     Left out are directions below one part in 100,000 of the first. What they leave of the covariance is

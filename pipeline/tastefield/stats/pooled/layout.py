@@ -48,7 +48,7 @@ class Layout:
     """
 
     bench: Bench
-    length: float
+    length: basis.Length
     unit_factor: str
     unit: Codes
     directions: Array
@@ -85,7 +85,7 @@ class Layout:
         return self.scale * np.where(self.group >= 0, np.exp(theta)[self.group], 1.0)
 
 
-def laid_out(bench: Bench, length: float) -> Layout:
+def laid_out(bench: Bench, length: basis.Length) -> Layout:
     """Lay out the unknowns of a bench for surfaces of this length."""
     index = {name: number for number, name in enumerate(parts.NAMES)}
     rows_of = np.bincount(bench.setup, minlength=len(bench.names))
@@ -177,28 +177,31 @@ def unit_of(plan: Layout, rows: Codes) -> Unit:
     bench = plan.bench
     setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)
     x = bench.points[rows]
-    phi = basis.functions(x) * tasted[:, None]
+    felt = tasted * bench.slope[rows]  # how much of the appeal the score shows
+    phi = basis.functions(x) * felt[:, None]
     tasters = (bench.taster[rows][:, None] == np.arange(bench.taster_count)).astype(float)
+    tasters += ((felt - tasted) / max(bench.taster_count, 1))[:, None]  # what they share is of the appeal
     line = np.column_stack([np.ones(len(rows)), x])[:, : plan.starts["kind"] - plan.starts["extraction"]]
     blocks = [
-        np.column_stack([tasted, basis.fall(x) * tasted, phi, tasters, bench.covariates[rows]]),
+        np.column_stack([felt, basis.fall(x) * felt, phi, tasters, bench.covariates[rows]]),
         line * (1 - tasted)[:, None],
     ]
     columns: list[Codes] = [np.arange(plan.common)]
 
     def put(values: Array, at: Codes) -> None:
-        blocks.append(values * tasted[:, None])
+        blocks.append(values)
         columns.append(at)
 
     kinds = np.unique(bench.kinds[setup])
     kinds = kinds[kinds >= 0]
-    put((bench.kinds[setup][:, :, None] == kinds).any(axis=1).astype(float), plan.starts["kind"] + kinds)
+    of_kind = (bench.kinds[setup][:, :, None] == kinds).any(axis=1)
+    put(of_kind * felt[:, None], plan.starts["kind"] + kinds)
     if plan.pairs:
         pairs = zip(bench.coffee[setup].tolist(), bench.taster[rows].tolist(), strict=True)
         at = np.array([plan.pairs.get(pair, -1) for pair in pairs], dtype=np.int64)
         found = np.unique(at[at >= 0])
-        put((at[:, None] == found).astype(float), found)
-    features = np.column_stack([np.ones(len(rows)), phi @ plan.directions])
+        put((at[:, None] == found) * tasted[:, None], found)
+    features = np.column_stack([felt, phi @ plan.directions])
     for factor in (plan.column_factor, "roast"):
         codes = getattr(bench, factor)[setup]
         for code in np.unique(codes[codes >= 0]):
@@ -220,8 +223,9 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
     """Covariance (P, n, n) of each local part at standard deviation 1."""
     bench = plan.bench
     setup, read = bench.setup[rows], bench.read[rows]
-    phi = basis.functions(bench.points[rows]) * ~read[:, None]
-    tasted = np.outer(~read, ~read).astype(float)
+    felt = ~read * bench.slope[rows]
+    phi = basis.functions(bench.points[rows]) * felt[:, None]
+    tasted, level = np.outer(~read, ~read).astype(float), np.outer(felt, felt)
     whole = (phi * plan.weights) @ phi.T
     left = phi @ plan.left @ phi.T
     same_setup = setup[:, None] == setup
@@ -231,9 +235,9 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
     return np.stack(
         [
             whole,
-            tasted,
+            level,
             whole * same_setup,
-            tasted * same_setup,
+            level * same_setup,
             left * (column[:, None] == column),
             left * _same(roast),
             _same(pair),

@@ -44,7 +44,7 @@ EXTRACTION_LINE_SD = 3.0
 EXTRACTION_SD: Mapping[str, float] = {"unit": 0.7, "setup": 0.7, "tilt": 0.5}
 """SD by which levels of machines (or coffees) and setups, and slopes of setups, differ, in tenths of the extraction."""
 LENGTH = (0.9, 0.35)
-"""Median and log-sd of the prior of the surfaces' common length, coded units."""
+"""Median and log-sd of the prior of the surfaces' common length (of two, their geometric mean), coded units."""
 
 CENTRE = (6.3, 1.2)
 """Prior mean and SD of the level at the usual recipe: a score from 1 to 9."""

@@ -110,6 +110,7 @@ class Bench:
 
     :param value: (N,) score from 1 to 9, or extraction where ``read`` says so, with ``error_var``, 0 for a score.
     :param departure_var: of extraction between shots at one ratio and time; 0 where nothing was read.
+    :param slope: (N,) points of score that a point of appeal adds at what is expected of the row; 1 for a reading.
     """
 
     names: tuple[str, ...]
@@ -131,6 +132,7 @@ class Bench:
     session: Codes
     taster_count: int
     departure_var: float
+    slope: Array
 
     @property
     def shot_points(self) -> Array:
@@ -161,6 +163,7 @@ class Bench:
             session=self.session[kept],
             taster_count=self.taster_count,
             departure_var=self.departure_var,
+            slope=self.slope[kept],
         )
 
 
@@ -204,6 +207,7 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
         session=np.concatenate([np.empty(0, dtype=np.int64), *(part.session for part in rows)]),
         taster_count=len(tasters),
         departure_var=float(np.mean(departures)) if departures else 0.0,
+        slope=np.ones(sum(len(part.value) for part in rows)),
     )
 
 

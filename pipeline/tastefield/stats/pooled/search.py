@@ -41,7 +41,7 @@ class Peak:
     :param value: log density there, the doubt about the standard deviations counted (Laplace). :param cov: (15, 15).
     """
 
-    length: float
+    length: basis.Length
     theta: Array
     cov: Array
     value: float
@@ -59,7 +59,7 @@ class Spread:
     weights: tuple[float, ...]
     sure: bool
 
-    def points(self) -> list[tuple[float, Array]]:
+    def points(self) -> list[tuple[basis.Length, Array]]:
         """Length and log standard deviations of points of equal weight; lengths by their share."""
         if self.sure:
             best = self.best
@@ -87,15 +87,19 @@ class Spread:
 
 
 def spread_of(
-    bench: Bench, message: Message | None = None, prior: Prior | None = None, length: float | None = None
+    bench: Bench,
+    message: Message | None = None,
+    prior: Prior | None = None,
+    length: basis.Length | None = None,
+    begin: Array | None = None,
 ) -> Spread:
     """Search at every length, each from where the last one ended; then see how sure the likely ones are.
 
     :param length: the only length to try, where another bench told it.
+    :param begin: (15,) where to start, else at the stated prior's mode.
     """
-    some = _some(bench)
-    searched = bench.only(some) if len(some) < len(bench.names) else bench
-    tops, begin = [], parts.start()
+    searched = _searched(bench)
+    tops, begin = [], parts.start() if begin is None else begin
     for tried in (length,) if length is not None else basis.LENGTHS:
         tops.append(_Top(laid_out(searched, tried), begin, message, prior))
         begin = tops[-1].theta
@@ -111,9 +115,16 @@ def spread_of(
     )
 
 
-def _log_length(length: float) -> float:
+def first_look(
+    bench: Bench, message: Message | None = None, prior: Prior | None = None, length: basis.Length | None = None
+) -> Array:
+    """The likeliest standard deviations (15,) at one length alone."""
+    return _Top(laid_out(_searched(bench), length or basis.LENGTHS[0]), parts.start(), message, prior).theta
+
+
+def _log_length(length: basis.Length) -> float:
     median, width = parts.LENGTH
-    return float(-0.5 * (np.log(length / median) / width) ** 2)
+    return float(-0.5 * ((np.log(length).mean() - np.log(median)) / width) ** 2)
 
 
 class _Top:
@@ -140,6 +151,12 @@ class _Top:
         values = np.maximum(values, 1.0)  # no doubt wider than a factor of e: there the curvature says nothing
         value = self.value - 0.5 * float(np.log(values).sum())
         return Peak(self.length, self.theta, (vectors / values) @ vectors.T, value)
+
+
+def _searched(bench: Bench) -> Bench:
+    """The bench, or so much of it as standard deviations are searched with."""
+    some = _some(bench)
+    return bench.only(some) if len(some) < len(bench.names) else bench
 
 
 def _some(bench: Bench) -> Codes:
