@@ -144,6 +144,9 @@ class PooledSurface(Surface):
         normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
         return self.mean(points) + self.unit * (normal @ (pooled.basis.expand(code(points)) @ self.root).T)
 
+    def directions(self, points: Floats, seed: int) -> Floats:
+        return np.asarray(self.unit * (pooled.basis.expand(code(points)) @ self.root))
+
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         columns = pooled.basis.expand(code(points))  # once for both
         mean = self.offset + self.unit * (columns @ self.coefficients)
@@ -176,6 +179,9 @@ class OfSomeCoffee(PooledSurface):
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
         return super().draws(points, n, seed) + self.changes(points)[which]
+
+    def directions(self, points: Floats, seed: int) -> Floats:
+        return np.hstack([super().directions(points, seed), self.changes(points).T / np.sqrt(len(self.coffees))])
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd, changes = self.mean(points), super().sd(points), self.changes(points)
