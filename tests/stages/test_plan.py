@@ -338,7 +338,10 @@ def test_a_turn_of_the_dial_counts_as_coffee(make_setup, unsure):
         setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED))
         surface = unsure(top=6.0, fall=0.3, reaches=1.0)
         aim = window(setup, surface, 0.8)
-        shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.02, 1)
+        shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
+        most = max(shot.expected_gain for shot in shots)
+        alone = plan(setup, surface, aim, settings(setup, aim, ()), 0.85 * most, 1)
+        assert {shot.grind_setting for shot in alone} == {first}  # the other would gain as much, and a purge
         assert shots[0].grind_setting == first
         assert "Purge" not in shots[0].why
         assert all(
