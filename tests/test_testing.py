@@ -205,6 +205,10 @@ def timid_draws(self, points, n, seed):
     return self.level + 0.5 * (plain.FlatSurface.draws(self, points, n, seed) - self.level)
 
 
+def timid_directions(self, points, seed):
+    return 0.5 * plain.FlatSurface.directions(self, points, seed)
+
+
 def fresh_draws(self, points, n, seed):
     return plain.FlatSurface.draws(self, points, n, next(counter))
 
@@ -345,6 +349,7 @@ SURFACES = {
     "speaks_only_in_numbers": bent("mean", a_hole),
     "a_point_is_answered_alone": bent("mean", leans_on_neighbours),
     "draws_agree_with_mean_and_doubt": bent("draws", timid_draws),
+    "directions_agree_with_draws": bent("directions", timid_directions),
     "the_same_seed_gives_the_same_draws": bent("draws", fresh_draws),
     "leaves_the_setup_untouched": AddsAColumn,
     "the_order_of_rows_does_not_matter": LikesTheFirstRow,

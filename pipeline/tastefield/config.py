@@ -158,9 +158,9 @@ class WindowConfig(Block):
 
 
 class NextConfig(Block):
-    """``[next]``: when another shot is worth its coffee, in points of expected score."""
+    """``[next]``: when another shot is worth its coffee, in points of expected score that it is expected to gain."""
 
-    worth: float = Field(default=0.05, ge=0)
+    worth: float = Field(default=0.015, ge=0)
 
 
 class ReportConfig(Block):

@@ -162,6 +162,8 @@ class Derived:
     setup_findings: Mapping[int, tuple[Finding, ...]] = field(default_factory=dict)
 
 
+DRAWS = 500
+"""Draws that stand for a covariance that is not known exactly: correlations to about 0.05."""
 ONE_DOSE_G = 1.5
 """Doses farther apart than this are of two kinds."""
 SURE_OF_DIRECTION = 0.95
@@ -409,6 +411,17 @@ class Surface(ABC):
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         """Joint draws of the surface at the points, shape (n, len(points)); the same seed gives the same surfaces."""
 
+    def directions(self, points: Floats, seed: int) -> Floats:
+        """What is unknown of the surface, as directions (n, r): covariance between points = directions directions'.
+
+        The same directions whichever points are asked: one point's row does not depend on the others. Here from draws;
+        a model that knows its covariance says so exactly.
+
+        :param seed: of the draws.
+        """
+        drawn = self.draws(points, DRAWS, seed)
+        return np.asarray((drawn - drawn.mean(axis=0)).T / np.sqrt(len(drawn)))
+
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         """Expected score (n,), and for each shot variance the chance (n,) that a shot which runs there deserves good.
 
@@ -470,6 +483,7 @@ class Aim:
     :param position: dial position whose shots take this time; ``None`` where no line tells.
     :param wanted_time_s: the time that would be best, were every time within the dial's reach.
     :param support: ``setup`` where tasted shots of the setup itself lie about it, else ``bench``.
+    :param to_confirm: how many shots at it are still wanted to confirm it, once no other is worth its coffee.
     """
 
     ratio: float
@@ -488,6 +502,7 @@ class Aim:
     position: float | None = None
     wanted_time_s: float | None = None
     support: str = "setup"
+    to_confirm: int = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -534,7 +549,11 @@ class Settings:
 
 @dataclass(frozen=True)
 class NextShot:
-    """One shot worth pulling; ``expected_gain`` in points, ``None`` for one that confirms or is pulled for its time."""
+    """One shot worth pulling.
+
+    :param expected_gain: points; ``None`` for one that confirms or is pulled for its time.
+    :param stage: what to write down as its stage: ``dial-in`` or ``confirm``.
+    """
 
     grind_setting: str | None
     dose_g: float | None
@@ -543,6 +562,7 @@ class NextShot:
     shot_time_s: float | None
     expected_gain: float | None
     why: str
+    stage: str
 
 
 @dataclass(frozen=True, kw_only=True)

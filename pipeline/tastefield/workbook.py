@@ -97,7 +97,7 @@ holds = ["checks"]
 # assurance = 0.8                         # how sure a good shot must be: 0.8 is 4 in 5
 
 # [next]
-# worth = 0.05                            # points of score a further shot must be worth
+# worth = 0.015                           # points of score that a further shot must be expected to gain
 
 # [[grinder]]                             # a grinder can stand here too; this goes before its row in the sheet
 # name = "bench-3"

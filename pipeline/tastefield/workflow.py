@@ -402,7 +402,7 @@ def _station(station: Station, task: Task, population: Population) -> tuple[dict
             return None, ()
         aim = window(setup, surface, config.window.assurance, station.tasted, surest=True)
         dial = to_start(station.setup, aim, config.grinder)
-        next_shots = plan(setup, surface, replace(aim, status="tentative"), dial, config.next.worth, config.seed)
+        next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the handover", name, error) from error

@@ -262,8 +262,11 @@ class QuadraticSurface(Surface):
 
     def sd(self, points: Floats) -> Floats:
         # through the root: the variance cannot come out negative, and one product serves many points
+        return np.sqrt((self.directions(points, 0) ** 2).sum(axis=1))
+
+    def directions(self, points: Floats, seed: int) -> Floats:
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)))
-        return np.sqrt(((self._design(points) @ root) ** 2).sum(axis=1) + self.extra_var)
+        return np.column_stack([self._design(points) @ root, np.full(len(points), np.sqrt(self.extra_var))])
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         rng = np.random.default_rng(seed)

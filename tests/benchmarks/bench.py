@@ -201,10 +201,13 @@ class Bench:
 
     # the records
 
-    def write(self, folder: Path, model: str = "pooled", options: str = "", without: str = "") -> Path:
+    def write(
+        self, folder: Path, model: str = "pooled", options: str = "", without: str = "", worth: float | None = None
+    ) -> Path:
         """Write shots.csv, scores.csv, readings.csv and bench.toml; its path.
 
         :param options: lines of ``[surface]``. :param without: a coffee whose shots are left out.
+        :param worth: of ``[next]``; ``None``: as it is where nobody wrote one.
         """
         folder.mkdir(parents=True, exist_ok=True)
         shots = self.shots[self.shots["coffee"] != without].drop(columns="ratio")
@@ -223,6 +226,8 @@ class Bench:
         text.append(f'[taste]\nattribute = "liking"\nscale = [1, 9]\ngood = {self.good:g}')
         text.append(f'[surface]\nmodel = "{model}"\n{options}'.strip())
         text.append('[[report]]\nwriter = "data"')
+        if worth is not None:
+            text.append(f"[next]\nworth = {worth:g}")
         for name, dial in self.dials.items():
             ends = f"lowest = {dial.lowest:g}\nhighest = {dial.highest:g}\nstep = {dial.step:g}"
             text.append(f'[[grinder]]\nname = "{name}"\n{ends}\nhigher_is = "{dial.higher_is}"')

@@ -78,16 +78,17 @@ def judged(kind: str, seed: int, model: str = "pooled", ours_only: bool = False,
     return pd.DataFrame(rows)
 
 
-def run(bench: Bench, model: str, without: str = "") -> dict:
+def run(bench: Bench, model: str, without: str = "", worth: float | None = None) -> dict:
     """The results file of the command, run on the bench's CSV files.
 
+    :param without: a coffee whose shots are left out. :param worth: of ``[next]``, where it is not left as it is.
     :raises RuntimeError: the command failed; what it said.
     """
     name, _, keys = model.partition(":")
     lines = "\n".join(f"{key} = {value}" for key, value in (pair.split("=") for pair in keys.split(",") if pair))
     command = shutil.which("tastefield", path=f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}")
     with tempfile.TemporaryDirectory() as folder:
-        config, out = bench.write(Path(folder), name, lines, without), Path(folder) / "out"
+        config, out = bench.write(Path(folder), name, lines, without, worth), Path(folder) / "out"
         call = [command or "tastefield", "run", str(config), "--out", str(out)]
         environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
         done = subprocess.run(call, capture_output=True, text=True, env=environment, check=False)

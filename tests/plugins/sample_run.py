@@ -240,6 +240,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
             "shot_time_s": time_s,
             "expected_gain": 0.2 - 0.05 * step,
             "why": "settles how much to let out",
+            "stage": "confirm" if case.status == "window" else "dial-in",
         }
         for step in (2, -2, 4)[: {"confirmed": 0, "window": 2}.get(case.status, 3)]
     ]
@@ -311,7 +312,7 @@ def _handover(machine: str, number: int) -> dict[str, Any]:
         "support": "bench",
         "at_edge": False,
     }
-    shot = {"grind_setting": None, "dose_g": 18.0, "shot_time_s": 27.4, "expected_gain": None}
+    shot = {"grind_setting": None, "dose_g": 18.0, "shot_time_s": 27.4, "expected_gain": None, "stage": "dial-in"}
     settings = {
         "grinder": "bench flat",
         **dict.fromkeys(("grind_setting", "position", "position_range", "line")),

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from tastefield.records import Bench, Scatter, Setup, Taste
-from tastefield.stages.window import quadrature
+from tastefield.stats.scatter import quadrature
 
 GOOD = 6.5
 SHOT_SD = 0.35

@@ -147,7 +147,7 @@ def entry_of(latest, surface, tasted=9, bench=9, **names):
     setup = unknown_coffee(latest)
     aim = window(setup, surface, 0.8, tasted=tasted)
     dial = to_start(latest, aim, ())
-    shots = plan(setup, surface, replace(aim, status="tentative"), dial, 0.05, 1)
+    shots = plan(setup, surface, aim, dial, 0.05, 1)
     return handover(station, aim, dial, shots, [finding("coffee_not_known"), *aim.findings], bench)
 
 

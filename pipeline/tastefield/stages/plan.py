@@ -2,32 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise, permutations
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
-from tastefield.tables.dial import positions_in_force, recorded, since_zero
+from tastefield.stats import gain
+from tastefield.stats.scatter import quadrature
+from tastefield.tables.dial import periods, positions_in_force, recorded, since_zero
 from tastefield.tables.notation import as_written
 
-DRAWS = 1000
 MOST = 3
+PURGE = 0.3
+"""What a turn of the dial costs beside its shot, in shots: the coffee that is ground and thrown away, about a third of
+a dose. Common practice, no source."""
+LEAST_NOISE_VAR = 1e-4
+"""Of one taste, for a surface that knows of none: no taste is exact."""
 USUAL_RATIO, USUAL_TIME_S = 2.0, 27.0
 """Where to start on a machine nobody has tasted yet: 1:2 in 25-30 s. Common practice, no source."""
-SAME = 0.03
+SAME = 0.05
 """Ratios or times nearer than this in logs are called the same."""
 BEYOND = 0.12
 """How far past what was tried, in logs, a next shot may go: about one step of a dial."""
 STRIDE = 0.25
 """Where only the bench speaks no next shot lies farther from the aim, in logs: nobody pulls 1:3 to check 1:2."""
 A_LITTLE = 0.2
-"""How far from the aim, in logs, the shot past the edge may lie."""
-A_CHANCE = 0.2
-"""The shot past the edge is asked for from this share of what other shots must be worth: what lies there is unknown."""
+"""How far from the aim, in logs, a shot past the edge may lie."""
 STEPS_AWAY = 2
 """Steps of the dial between two shots that are to show what a step does: one step drowns in the scatter."""
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Recipes that may be asked for, the aim first.
+
+    :param points: (n, 2) ratio and shot time. :param settings: of each as written, ``None``: grind until the time.
+    :param stands: (n,) where the grinder stands for each: the dial position, or the log of the time without a line.
+    :param open: (n,) whether data speak there, so that it could be the recipe as things are.
+    :param now: where the grinder stands, NaN where nobody knows.
+    """
+
+    points: Floats
+    settings: tuple[str | None, ...]
+    stands: Floats
+    open: NDArray[np.bool_]
+    now: float
 
 
 def plan(
@@ -35,20 +59,29 @@ def plan(
 ) -> tuple[NextShot, ...]:
     """Choose the next shots.
 
-    A window is confirmed by two shots at the aim. Otherwise the aim is pulled once more; then a shot that shows what
-    the dial does, where that is unknown; a shot past the edge, where the best lies on it; and, one after the other, the
-    recipe of which one taste is expected to raise the best expected score most, while that is ``worth`` it.
+    One after the other the recipe, the aim among them, of which one taste is expected to raise the best expected score
+    most for its coffee, while that is ``worth`` it; each as if the one before had been tasted. They come in the order
+    that turns the dial least. Where nothing is worth a shot the recipe is final: it is pulled to confirm it. A shot
+    that shows what a step of the dial does is added where that is unknown. Where nothing was tasted yet the recipe
+    comes first, whatever it gains: it is what will be served.
+
+    :param worth: points of expected score that a shot must be expected to gain; a turn of the dial counts as coffee.
     """
     if aim is None or surface is None or settings is None:
         return (_start(setup),)
     if aim.status == "confirmed":
         return ()
-    if aim.status == "window":
-        return (_at_aim(aim, settings, "Confirms the recipe."), _at_aim(aim, settings, "Confirms that it repeats."))
-    repeats = aim.flat and setup.best_shot() is not None
-    why = "Repeats your best shot: taste it once more." if repeats else "Taste it: checks the best guess."
-    shots = [_at_aim(aim, settings, why), *_for_the_dial(setup, aim, settings)]
-    return (*shots, *_explore(setup, surface, aim, worth, seed))[:MOST]
+    candidates = _candidates(setup, aim, settings)
+    dial = tuple(_for_the_dial(setup, aim, settings))
+    guess = _at_aim(aim, settings, "Taste it: checks the best guess.", "dial-in")
+    untasted = not len(setup.scores)
+    chosen = _chosen(setup, surface, candidates, worth, seed, MOST - len(dial), untasted)
+    shots = _in_words(setup, aim, candidates, chosen)
+    if untasted or (aim.status == "insufficient" and not chosen):
+        return (guess, *shots, *dial)
+    if chosen:
+        return (*shots, *dial)
+    return (*_to_confirm(aim, settings), *dial)
 
 
 def _start(setup: Setup) -> NextShot:
@@ -68,6 +101,7 @@ def _start(setup: Setup) -> NextShot:
         shot_time_s=USUAL_TIME_S,
         expected_gain=None,
         why=why if setting is None else f"{why} Of the settings known here this one is nearest: about {time:.0f} s.",
+        stage="dial-in",
     )
 
 
@@ -87,9 +121,20 @@ def _start_setting(setup: Setup, dose_g: float | None) -> tuple[str | None, floa
     return str(label), float(np.exp(means[label]))
 
 
-def _at_aim(aim: Aim, settings: Settings, why: str) -> NextShot:
+def _at_aim(aim: Aim, settings: Settings, why: str, stage: str) -> NextShot:
     out = None if aim.dose_g is None else aim.dose_g * aim.ratio
-    return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why)
+    return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why, stage)
+
+
+def _to_confirm(aim: Aim, settings: Settings) -> Iterator[NextShot]:
+    """Shots on final settings, which show whether they give what is expected of them."""
+    if any(note.code == "confirm_shots_disagree" for note in aim.findings):
+        first = "Check purge, dose and warm-up first; then it shows whether the recipe holds: write stage confirm."
+    else:
+        first = "Confirms the recipe: write stage confirm."
+    whys = [first, *["Confirms that it repeats: write stage confirm."] * (MOST - 1)]
+    for why in whys[: aim.to_confirm]:
+        yield _at_aim(aim, settings, why, "confirm")
 
 
 def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextShot]:
@@ -119,99 +164,196 @@ def _for_the_dial(setup: Setup, aim: Aim, settings: Settings) -> Iterator[NextSh
             out = None if aim.dose_g is None else aim.dose_g * aim.ratio
             why = "Shows what a step of the dial does: write down its time."
             text = as_written(position, settings.step, setup.bench.notation)
-            yield NextShot(text, aim.dose_g, out, aim.ratio, None, None, why)
+            yield NextShot(text, aim.dose_g, out, aim.ratio, None, None, why, "dial-in")
             return
 
 
-def _explore(setup: Setup, surface: Surface, aim: Aim, worth: float, seed: int) -> Iterator[NextShot]:
-    points, labels, beyond = _candidates(setup, aim)
-    if not len(points) or setup.pressurised():  # a pressurised basket gives the time it gives
-        return
-    here = np.array([[aim.ratio, aim.shot_time_s]])
-    draws = surface.draws(np.vstack([here, points]), DRAWS, seed)
-    mean, cov = draws.mean(axis=0), np.cov(draws.T)
-    noise = surface.shot_var + surface.noise_var
-    cov = observed(cov, 0, noise)  # the shot at the aim comes first
-    beyond &= (np.abs(np.log(points / here)) <= A_LITTLE).all(axis=1)
-    if aim.at_edge and beyond.any():
-        gain = gains(mean, cov, noise)[1:]
-        index = int(np.argmax(np.where(beyond, gain, -1.0)))
-        if gain[index] >= A_CHANCE * worth:
-            yield _try(aim, points[index], labels[index], float(gain[index]), "Past the edge of what was tried")
-            cov = observed(cov, index + 1, noise)
-    for _ in range(MOST):
-        gain = gains(mean, cov, noise)[1:]
-        index = int(np.argmax(gain))
-        if gain[index] < worth:
-            return
-        yield _try(aim, points[index], labels[index], float(gain[index]), "Worth a taste")
-        cov = observed(cov, index + 1, noise)
+def _chosen(
+    setup: Setup,
+    surface: Surface,
+    candidates: Candidates,
+    worth: float,
+    seed: int,
+    most: int,
+    aim_first: bool,
+) -> list[tuple[int, float]]:
+    """Numbers of the candidates worth a shot and what each gains, the best first.
 
+    What a shot past the edge of what was tried shows opens its own recipe: that may be aimed at afterwards.
 
-def observed(cov: Floats, index: int, noise: float) -> Floats:
-    """Covariance of the surface at all points once one shot at point ``index`` has been tasted."""
-    return np.asarray(cov - np.outer(cov[index], cov[index]) / (cov[index, index] + noise))
-
-
-def gains(mean: Floats, cov: Floats, noise: float) -> Floats:
-    """What one tasted shot at each point is worth: how far it is expected to raise the best expected score.
-
-        E[max_i (mean_i + b_i Z)] - max_i mean_i,  b_i = cov_ij / sqrt(cov_jj + noise),  Z standard normal
-
-    Source: the value of one correlated measurement, Frazier, Powell and Dayanik 2009, INFORMS J. Computing 21:599
-    (from memory); the expectation by Gauss-Hermite quadrature.
-
-    :param mean: (n,). :param cov: (n, n). :returns: (n,), not negative.
+    :param aim_first: whether the aim is pulled before, whatever it gains, as one of the ``most``.
     """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(21)
-    weights = weights / weights.sum()
-    step = cov / np.sqrt(np.maximum(np.diag(cov), 0.0) + noise + 1e-12)
-    best: Floats = np.array([(mean[:, None] + step * node).max(axis=0) for node in nodes])
-    return np.asarray(np.maximum(weights @ best - mean.max(), 0.0))
+    mean, directions = _landed(setup, surface, candidates.points, seed)
+    known = np.isfinite(mean) & np.isfinite(directions).all(axis=1)
+    mean, directions = np.where(known, mean, -np.inf), np.where(known[:, None], directions, 0.0)
+    allowed = candidates.open & known
+    noise_var = max(surface.shot_var + surface.noise_var / _tasters(setup), LEAST_NOISE_VAR)
+    chosen: list[tuple[int, float]] = []
+    stood = [candidates.now]
+    if aim_first:
+        directions = gain.after(directions, directions[0], noise_var)
+        stood.append(float(candidates.stands[0]))
+    while len(chosen) + aim_first < most and allowed.any():
+        opens = np.where(allowed, -np.inf, mean)
+        gains = gain.worth(mean[allowed], directions[allowed], directions, noise_var, opens)
+        turned = ~np.isclose(candidates.stands[:, None], stood, rtol=0, atol=1e-9).any(axis=1)
+        rates = np.where(known, gains / (1 + PURGE * turned), -1.0)
+        index = int(np.argmax(rates))
+        if rates[index] < worth:
+            break
+        chosen.append((index, float(gains[index])))
+        stood.append(float(candidates.stands[index]))
+        directions = gain.after(directions, directions[index], noise_var)
+        allowed[index] = True
+    return chosen
 
 
-def _try(aim: Aim, point: Floats, label: str | None, gain: float, where: str) -> NextShot:
-    ratio, time = float(point[0]), float(point[1])
+def _landed(setup: Setup, surface: Surface, points: Floats, seed: int) -> tuple[Floats, Floats]:
+    """Expected score (n,) and directions of doubt (n, r) of shots aimed at points (n, 2), averaged over the scatter."""
+    low, high = setup.taste.scale
+    nodes, weights = quadrature(setup.bench.scatter.cov)
+    places = [points * np.exp(node) for node in nodes]
+    mean = sum(w * np.clip(surface.mean(place), low, high) for w, place in zip(weights, places, strict=True))
+    directions = sum(w * surface.directions(place, seed) for w, place in zip(weights, places, strict=True))
+    return np.asarray(mean), np.asarray(directions)
+
+
+def _tasters(setup: Setup) -> float:
+    """How many taste a shot of this setup, on average; 1 where nobody did yet."""
+    return float(len(setup.scores) / setup.scores["shot_id"].nunique()) if len(setup.scores) else 1.0
+
+
+def _in_words(setup: Setup, aim: Aim, candidates: Candidates, chosen: Sequence[tuple[int, float]]) -> list[NextShot]:
+    """The chosen in the order that turns the dial least, each with its reason."""
+    stands = [float(candidates.stands[index]) for index, _ in chosen]
+    stood = candidates.now if len(setup.scores) else float(candidates.stands[0])
+    shots = []
+    for at in least_turning(stood, stands):
+        index, gained = chosen[at]
+        turned = np.isfinite(stood) and abs(stands[at] - stood) > 1e-9
+        shots.append(_try(setup, aim, candidates, index, gained, turned))
+        stood = stands[at]
+    return shots
+
+
+def least_turning(now: float, stands: Sequence[float]) -> list[int]:
+    """The order of shots that turns the dial least often, then turns back least often, then least far.
+
+    Of orders that cost the same the first: shots are given the most worthwhile first.
+
+    :param now: where the grinder stands, NaN where nobody knows.
+
+    >>> least_turning(8.0, [6.0, 8.0, 7.0])
+    [1, 2, 0]
+    """
+
+    def cost(order: Iterable[int]) -> tuple[int, int, float]:
+        path = [at for at in (now, *(stands[number] for number in order)) if np.isfinite(at)]
+        moves = [after - before for before, after in pairwise(path) if abs(after - before) > 1e-9]
+        back = sum((one > 0) != (other > 0) for one, other in pairwise(moves))
+        return len(moves), back, round(sum(abs(move) for move in moves), 9)
+
+    return list(min(permutations(range(len(stands))), key=cost))
+
+
+def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turned: bool) -> NextShot:
+    ratio, time = (float(value) for value in candidates.points[index])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
         changes.append("slower" if time > aim.shot_time_s else "faster")
     if abs(np.log(ratio / aim.ratio)) > SAME:
         changes.append("more out" if ratio > aim.ratio else "less out")
-    why = f"{where}: {', '.join(changes) or 'the same once more'}; may move the recipe."
-    out = None if aim.dose_g is None else aim.dose_g * ratio
-    return NextShot(label, aim.dose_g, out, ratio, time, gain, why)
-
-
-def _candidates(setup: Setup, aim: Aim) -> tuple[Floats, list[str | None], NDArray[np.bool_]]:
-    """Recipes in or just past the support: times of real settings where the dial has a line, lattice times elsewhere.
-
-    :returns: points (n, 2), the setting of each as written, and which lie past the support.
-    """
-    lattice, line = aim.lattice, setup.bench.dial
-    ratios = _past(lattice.ratio)
-    if line is not None and len(line.settable):
-        times = line.times(ratios, aim.dose_g)
-        notation = setup.bench.notation
-        texts: list[str | None] = [as_written(float(position), line.step, notation) for position in line.settable]
+    if changes:
+        where = "Worth a taste" if candidates.open[index] else "Past the edge of what was tried"
+        why = f"{where}: {', '.join(changes)}; may move the recipe."
+    elif aim.flat and setup.best_shot() is not None:
+        why = "Repeats your best shot: taste it once more."
     else:
-        times = np.repeat(_past(lattice.shot_time_s)[:, None], len(ratios), axis=1)
-        texts = [None] * len(times)
-    points = np.column_stack([np.broadcast_to(ratios, times.shape).ravel(), times.ravel()])
-    labels = [text for text in texts for _ in ratios]
+        why = "Taste it: checks the best guess."
+    if turned:
+        why += " Purge after turning the dial."
+    out = None if aim.dose_g is None else aim.dose_g * ratio
+    return NextShot(candidates.settings[index], aim.dose_g, out, ratio, time, gained, why, "dial-in")
+
+
+def _candidates(setup: Setup, aim: Aim, settings: Settings) -> Candidates:
+    """The aim, and recipes in the support: times of real settings, lattice times without a dial line.
+
+    Recipes just past the support too, where the best lies on its edge: elsewhere all that is known of them is that
+    nobody knows them.
+    """
+    points, settings_of, stands = _grid(setup, aim)
+    if setup.pressurised():  # a pressurised basket gives the time it gives
+        points, settings_of, stands = points[:0], (), stands[:0]
+    here = np.array([aim.ratio, aim.shot_time_s])
+    lattice = aim.lattice
     supported = np.column_stack(
         [axis.ravel() for axis in np.meshgrid(lattice.ratio, lattice.shot_time_s, indexing="ij")]
-    )
-    supported = supported[lattice.supported.ravel()]
-    if not len(supported):
-        return points[:0], [], np.zeros(0, dtype=bool)
-    away, _ = cKDTree(np.log(supported)).query(np.log(points))
+    )[lattice.supported.ravel()]
+    away = _away(points, supported)
     mesh = float(np.hypot(np.diff(np.log(lattice.ratio)).max(), np.diff(np.log(lattice.shot_time_s)).max()))
-    strides = np.abs(np.log(points / [aim.ratio, aim.shot_time_s])).max(axis=1)
+    strides = np.abs(np.log(points / here)).max(axis=1)
     own = setup.shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
-    if len(own):
-        strides = np.where(cKDTree(np.log(own)).query(np.log(points))[0] <= BEYOND, 0.0, strides)
-    near: NDArray[np.bool_] = np.asarray((away <= BEYOND) & (strides <= STRIDE))
-    return points[near], [labels[i] for i in np.flatnonzero(near)], np.asarray(away > mesh)[near]
+    strides = np.where(_away(points, own) <= BEYOND, 0.0, strides)
+    opened = away <= mesh
+    near = (away <= BEYOND) & (strides <= STRIDE)
+    near &= opened | (aim.at_edge & (np.abs(np.log(points / here)) <= A_LITTLE).all(axis=1))
+    at_aim, now = _stand(setup, aim, settings)
+    return Candidates(
+        points=np.vstack([here, points[near]]),
+        settings=(settings.grind_setting, *(settings_of[i] for i in np.flatnonzero(near))),
+        stands=np.append(at_aim, stands[near]),
+        open=np.append(True, opened[near]),
+        now=now,
+    )
+
+
+def _away(points: Floats, others: Floats) -> Floats:
+    """Distance (n,) of points (n, 2) from the nearest of others (m, 2), in logs; infinite where there is none."""
+    if not len(points) or not len(others):
+        return np.full(len(points), np.inf)
+    return np.asarray(cKDTree(np.log(others)).query(np.log(points))[0], dtype=float)
+
+
+def _grid(setup: Setup, aim: Aim) -> tuple[Floats, tuple[str | None, ...], Floats]:
+    """Points (n, 2), the setting of each, and where the grinder stands for it.
+
+    Without a dial line nobody is told to grind until a time that none of the setup's shots reached, where one choked.
+    """
+    line, ratios = setup.bench.dial, _past(aim.lattice.ratio)
+    if line is not None and len(line.settable):
+        times, stands = line.times(ratios, aim.dose_g), line.settable
+        texts: list[str | None] = [
+            as_written(float(position), line.step, setup.bench.notation) for position in line.settable
+        ]
+    else:
+        seconds = _past(aim.lattice.shot_time_s)
+        here = since_zero(setup.shots)
+        if (here["outcome"].astype("object") == "choked").any():
+            ran = here["shot_time_s"].where(here["outcome"].astype("object") != "choked").max()
+            seconds = seconds[seconds <= (ran if np.isfinite(ran) else 0.0)]
+        times, stands, texts = np.repeat(seconds[:, None], len(ratios), axis=1), np.log(seconds), [None] * len(seconds)
+    points = np.column_stack([np.broadcast_to(ratios, times.shape).ravel(), times.ravel()])
+    return points, tuple(text for text in texts for _ in ratios), np.repeat(stands, len(ratios))
+
+
+def _stand(setup: Setup, aim: Aim, settings: Settings) -> tuple[float, float]:
+    """Where the grinder stands for the aim and where it stands now: dial positions, logs of times without a line."""
+    line, shots = setup.bench.dial, setup.shots[periods(setup.shots)["in_force"]]
+    if line is not None and len(line.settable):
+        positions = shots["dial_position"].dropna()
+        times = line.times(np.array([aim.ratio]), aim.dose_g)[:, 0]
+        nearest = float(line.settable[int(np.argmin(np.abs(np.log(times / aim.shot_time_s))))])
+        return aim.position if aim.position is not None else nearest, _last(positions)
+    at_aim = float(np.log(aim.shot_time_s))
+    written = shots["grind_setting"].dropna()
+    if settings.grind_setting is not None and len(written) and str(written.iloc[-1]) == settings.grind_setting:
+        return at_aim, at_aim
+    return at_aim, float(np.log(_last(shots["shot_time_s"].dropna())))
+
+
+def _last(values: pd.Series) -> float:
+    return float(values.iloc[-1]) if len(values) else np.nan
 
 
 def _past(axis: Floats) -> Floats:

@@ -290,6 +290,7 @@ def _next_shot(shot: NextShot) -> dict[str, Any]:
         "shot_time_s": shot.shot_time_s,
         "expected_gain": shot.expected_gain,
         "why": shot.why,
+        "stage": shot.stage,
     }
 
 

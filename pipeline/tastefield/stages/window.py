@@ -6,10 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
+from tastefield.stats.scatter import quadrature
 from tastefield.tables.dial import positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
@@ -30,6 +32,10 @@ SAME_RECIPE = 0.06
 """Recipes whose log ratios and log times differ by at most this are called the same: the scatter of one machine."""
 NEAR_OWN = 0.07
 """A recipe within this, in logs, of the hull of the setup's own tasted shots rests on them: a usual scatter of time."""
+TO_CONFIRM, MOST_TO_CONFIRM = 2, 3
+"""Shots at the recipe that confirm it; the third only where two leave it open."""
+UNLUCKY = 1.645
+"""Confirm shots that miss what was expected of them by more standard errors than this are no bad luck: 1 in 20."""
 AGREES_WITHIN = 0.12
 """A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
@@ -114,11 +120,11 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         wanted_time_s=float(points[free, 1]),
         support="setup" if _own(aimed, setup)[0] else "bench",
     )
-    status, notes = _status(setup, aim, tasted)
+    status, notes, to_confirm = _status(setup, surface, aim, tasted)
     if setup.mixed_doses():
         notes = [*notes, finding("doses_of_two_kinds", dose=f"{setup.usual_dose():.1f}")]
     held = aim.window if status in ("window", "confirmed") else None
-    return replace(aim, status=status, window=held, findings=(*findings, *notes))
+    return replace(aim, status=status, window=held, findings=(*findings, *notes), to_confirm=to_confirm)
 
 
 def within(surface: Surface, points: Floats, cov: Floats) -> NDArray[np.bool_]:
@@ -174,15 +180,6 @@ def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
             high = max(min(high, values.max() + farther), values.max())
         result.append(np.exp(np.linspace(low - MARGIN, high + MARGIN, LATTICE)))
     return result[0], result[1]
-
-
-def quadrature(cov: Floats) -> tuple[Floats, Floats]:
-    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a bivariate normal of this covariance."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
-    root = np.linalg.cholesky(cov)
-    grid = np.array([(a, b) for a in nodes for b in nodes])
-    joint = np.array([u * v for u in weights for v in weights])
-    return grid @ root.T, joint / joint.sum()
 
 
 def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float, ...]) -> list[Floats]:
@@ -371,22 +368,63 @@ def _extraction(setup: Setup, points: Floats, shape: tuple[int, int]) -> Floats 
     return np.asarray(np.exp(design @ line.coefficients).reshape(shape), dtype=float)
 
 
-def _status(setup: Setup, aim: Aim, tasted: int) -> tuple[str, list[Finding]]:
+def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str, list[Finding], int]:
+    """Status, what there is to say of it, and how many shots are still wanted to confirm the recipe."""
     low, high = setup.taste.scale
     _, lower, upper = aim.expected
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
+    confirm = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
+    near = np.abs(np.log(confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float) / [aim.ratio, aim.shot_time_s]))
+    at_aim = confirm["shot_id"][np.asarray((near <= AGREES_WITHIN).all(axis=1), dtype=bool)]
+    wanted = max(TO_CONFIRM - int(at_aim.isin(set(setup.scores["shot_id"])).sum()), 0)
     if upper - lower > (high - low) / 2:
-        return "insufficient", [finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")]
+        note = finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")
+        return "insufficient", [note], TO_CONFIRM
     if aim.window is None:
-        return "tentative", few
-    shots = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
-    near = np.abs(np.log(shots[["ratio", "shot_time_s"]].to_numpy(dtype=float) / [aim.ratio, aim.shot_time_s]))
-    confirm = shots[(near <= AGREES_WITHIN).all(axis=1)]
-    scores = setup.scores[setup.scores["shot_id"].isin(set(confirm["shot_id"]))].groupby("shot_id")["score"].mean()
-    if len(scores) < 2:
-        return "window", []
-    good = setup.taste.good
-    if scores.min() >= good:
-        return "confirmed", []
-    disagree = finding("confirm_shots_disagree", got=", ".join(f"{score:.1f}" for score in scores), good=f"{good:g}")
-    return ("window" if scores.mean() >= good else "tentative"), [disagree]
+        return "tentative", few, wanted
+    if len(confirm) and at_aim.empty:
+        return "window", _elsewhere(confirm.iloc[-1], aim), TO_CONFIRM
+    return _confirmed(setup, surface, aim, at_aim)
+
+
+def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
+    """What the last shot pulled to confirm says where none of them ran as the recipe does."""
+    if not np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
+        return []
+    got, asked = (
+        f"1:{ratio:.1f} in {time:.0f} s"
+        for ratio, time in ((shot["ratio"], shot["shot_time_s"]), (aim.ratio, aim.shot_time_s))
+    )
+    return [finding("confirm_shots_elsewhere", got=got, asked=asked)]
+
+
+def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
+    """Whether the last shots pulled to confirm give what was expected of them, and are good.
+
+    The surface has learned from them already, which must not hide that they disagree. Of n shots of mean y with
+    variance v, and a posterior mean m with variance s that rests on them too, y - m has the variance v - s: that of the
+    residual of a measurement which was used (y less what was expected without them, shrunk by 1 - s/v).
+    """
+    good, scores = setup.taste.good, setup.scores[setup.scores["shot_id"].isin(set(shots))]
+    each = scores.groupby("shot_id")["score"].mean().reindex(shots).dropna()
+    if len(each) < TO_CONFIRM:
+        return "window", [], TO_CONFIRM - len(each)
+    known_var = float(surface.sd(np.array([[aim.ratio, aim.shot_time_s]]))[0]) ** 2
+    taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
+    for count in range(TO_CONFIRM, MOST_TO_CONFIRM + 1):
+        last = each.tail(count)
+        tasted = scores[scores["shot_id"].isin(set(last.index))]
+        luck_var = (surface.shot_var + surface.noise_var * count / len(tasted)) / count
+        left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
+        if last.mean() < aim.expected[0] - UNLUCKY * np.sqrt(left_var):
+            got, expected = ", ".join(f"{score:.1f}" for score in last), f"{aim.expected[0]:.1f}"
+            note = finding("confirm_shots_disagree", got=got, expected=expected, good=f"{good:g}")
+            return ("window" if last.mean() >= good else "tentative"), [note], TO_CONFIRM
+        if last.mean() >= good:
+            return "confirmed", [], 0
+        if len(each) == count:
+            break
+    got = ", ".join(f"{score:.1f}" for score in last)
+    if len(last) < MOST_TO_CONFIRM:
+        return "window", [finding("confirm_shots_leave_it_open", got=got, good=f"{good:g}")], 1
+    return "tentative", [finding("confirm_shots_not_good", got=got, good=f"{good:g}")], 0

@@ -80,3 +80,12 @@ def _table(values: ArrayLike) -> Array:
     if not np.isfinite(v).all():
         raise FitError(Problem("a ratio or time is missing or infinite", do="Leave that shot out."))
     return v
+
+
+def quadrature(cov: Array) -> tuple[Array, Array]:
+    """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a bivariate normal of this covariance."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
+    root = np.linalg.cholesky(cov)
+    grid = np.array([(a, b) for a in nodes for b in nodes])
+    joint = np.array([u * v for u in weights for v in weights])
+    return grid @ root.T, joint / joint.sum()

@@ -204,8 +204,8 @@ def _result(setup: Setup, status: str) -> SetupResult:
         flat=False,
         lattice=lattice,
     )
-    following = NextShot("9", 18.0, 38.0, 2.1, 28.0, 0.2, "Checks the best guess.")
-    return report(setup, None, aim, None, (following,), (), status)
+    following = NextShot("9", 18.0, 38.0, 2.1, 28.0, None, "Checks the best guess.", "confirm" if sure else "dial-in")
+    return report(setup, None, aim, None, (following,) * (2 if sure else 1), (), status)
 
 
 def _head(title: str, counts: Sequence[SourceCount]) -> dict[str, Any]:

@@ -372,8 +372,23 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "confirm_shots_disagree": Entry(
         "warn",
-        "The shots pulled to confirm scored {got}; good is {good}.",
-        "Check purge, dose and warm-up, then confirm again.",
+        "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}.",
+        "Check the purge after the last turn of the dial, dose and warm-up, then confirm again.",
+    ),
+    "confirm_shots_leave_it_open": Entry(
+        "note",
+        "The shots pulled to confirm scored {got}; good is {good}: that may be bad luck.",
+        "Pull one more at the recipe, and write stage confirm.",
+    ),
+    "confirm_shots_not_good": Entry(
+        "warn",
+        "Three shots pulled to confirm scored {got}; good is {good}: so it tastes, and it is not good enough.",
+        "Pull the next shots where some are named; else hand it over for what it is.",
+    ),
+    "confirm_shots_elsewhere": Entry(
+        "note",
+        "The last shot pulled to confirm ran {got}, the recipe says {asked}: it confirms nothing.",
+        "Set the recipe, purge after turning the dial, check dose and warm-up, then confirm again.",
     ),
     # --- handover -----------------------------------------------------------------------------------------------
     "coffee_not_known": Entry(

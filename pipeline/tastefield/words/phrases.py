@@ -133,6 +133,8 @@ def readiness(entry: Mapping[str, Any]) -> str:
 
     >>> readiness({"status": "window"})
     'Ready, pull 2 to confirm'
+    >>> readiness({"status": "window", "next_shots": [{"stage": "dial-in"}]})
+    'Ready; 1 more may better it'
     >>> readiness({"status": "tentative", "assurance": 0.3, "tasted": 4, "next_shots": [{}, {}]})
     'Not good yet, pull 2 more'
     """
@@ -140,7 +142,10 @@ def readiness(entry: Mapping[str, Any]) -> str:
     if status == "confirmed":
         return "Confirmed"
     if status == "window":
-        return f"Ready, pull {SHOTS_TO_CONFIRM} to confirm"
+        shots = entry.get("next_shots") or ()
+        if any(shot["stage"] != "confirm" for shot in shots):
+            return f"Ready; {len(shots)} more may better it"
+        return f"Ready, pull {len(shots) or SHOTS_TO_CONFIRM} to confirm"
     if status == "tentative":
         more = len(entry.get("next_shots") or ())
         what = "Not good yet" if more_often_poor(entry) else "Best guess"

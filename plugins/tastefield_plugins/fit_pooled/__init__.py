@@ -149,6 +149,9 @@ class PooledSurface(Surface):
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
+    def directions(self, points: Floats, seed: int) -> Floats:
+        return np.asarray(self.unit * (pooled.basis.expand(code(points)) @ self.root))
+
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
         needed, lucks = self._needed(good, shot_vars)
@@ -211,6 +214,9 @@ class OfSomeCoffee(PooledSurface):
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
         return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
+
+    def directions(self, points: Floats, seed: int) -> Floats:
+        return np.hstack([super().directions(points, seed), self.changes(points).T / np.sqrt(len(self.coffees))])
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
