@@ -39,7 +39,8 @@ def priors() -> str:
     lines += [f"| slope of {name} | normal | 0, SD {sd:g} |" for name, sd in parts.SLOPE_SD.items()]
     lines.append(f"| a tenth more extraction than its like | normal | 0, SD {parts.EFFECT_SD:g} |")
     length, width = parts.LENGTH
-    lines.append(f"| length of all surfaces (geometric mean of the two) | log-normal | median {length:g} coded units, log-sd {width:g} |")
+    told = f"log-normal | median {length:g} coded units, log-sd {width:g}"
+    lines.append(f"| length of all surfaces (geometric mean of the two) | {told} |")
     return "\n".join(lines) + "\n"
 
 

@@ -150,7 +150,7 @@ class PooledSurface(Surface):
         return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        return np.asarray(self.unit * (pooled.basis.expand(code(points)) @ self.root))
+        return self._shown(pooled.basis.expand(code(points)) @ self.root, points)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
@@ -170,6 +170,11 @@ class PooledSurface(Surface):
             np.random.default_rng(seed).standard_normal((n, self.root.shape[1])),
         )
         return np.asarray(columns @ self.coefficients + normal @ (columns @ self.root).T)
+
+    def _shown(self, directions: Floats, points: Floats) -> Floats:
+        """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance."""
+        sizes = np.sqrt((directions**2).sum(axis=1))
+        return np.asarray(directions * (self.sd(points) / np.maximum(sizes, 1e-300))[:, None])
 
     def _told(self, scores: Floats) -> Floats:
         """Scores from 1 to 9 on the scale of this setup."""
@@ -216,7 +221,8 @@ class OfSomeCoffee(PooledSurface):
         return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        return np.hstack([super().directions(points, seed), self.changes(points).T / np.sqrt(len(self.coffees))])
+        rest = pooled.basis.expand(code(points)) @ self.root
+        return self._shown(np.hstack([rest, self.changes(points).T / np.sqrt(len(self.coffees))]), points)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
