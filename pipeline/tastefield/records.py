@@ -533,6 +533,37 @@ class Settings:
 
 
 @dataclass(frozen=True)
+class Move:
+    """One change from a shot to the next and what it does; ``None`` where it cannot be told from nothing.
+
+    :param steps: steps of the dial, or grams of weight out.
+    :param seconds: change of shot time: estimate, lower, upper at 90 %.
+    :param points: change of expected score: estimate, lower, upper at 90 %.
+    """
+
+    steps: float
+    seconds: tuple[float, float, float] | None
+    points: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """What to turn when the coffee changes or it tastes wrong, one change a shot.
+
+    :param time_s: seconds between which the time of a shot is right.
+    :param moves: ``finer``, ``coarser``, ``more_out``, ``less_out``: those that can be made.
+    :param table: complaint -> what to do where the shot was fast, at the right time, slow, by the codes of
+        :mod:`tastefield.words.ladder`.
+    :param choked: settings known to have choked, as written; ``None`` where none is.
+    """
+
+    time_s: tuple[float, float]
+    moves: Mapping[str, Move]
+    table: Mapping[str, tuple[str, str, str]]
+    choked: str | None
+
+
+@dataclass(frozen=True)
 class NextShot:
     """One shot worth pulling; ``expected_gain`` in points, ``None`` for one that confirms or is pulled for its time."""
 

@@ -52,6 +52,7 @@ from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
+from tastefield.stages.ladder import ladder
 from tastefield.stages.panel import panel
 from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
@@ -431,12 +432,13 @@ def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResul
         aim = window(setup, surface, config.window.assurance)
         dial = settings(setup, aim, config.grinder)
         next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
+        rungs = ladder(setup, surface, aim, dial, config.seed)
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the recipe", _name(setup.key), error) from error
         return report(setup, surface, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
     notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings]
-    return report(setup, surface, aim, dial, next_shots, notes, aim.status), ()
+    return report(setup, surface, aim, dial, next_shots, notes, aim.status, rungs), ()
 
 
 def _failure(error: Exception) -> Finding:

@@ -19,6 +19,7 @@ from tastefield.hooks import NoOptions
 from tastefield.records import Context, Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
 from tastefield.slug import slug
 from tastefield.words.columns import SET_ASIDE, SHOTS
+from tastefield.words.ladder import without_numbers
 from tastefield_plugins.write_page import PageWriter
 
 GOOD = 6.5
@@ -243,6 +244,10 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         }
         for step in (2, -2, 4)[: {"confirmed": 0, "window": 2}.get(case.status, 3)]
     ]
+    ladder = without_numbers(span["shot_time_s"], case.pressurised)
+    if case.dial:
+        ladder["choked"] = "6.5"
+        ladder["moves"]["finer"] |= {"shot_time_s": [3.4, 2.2, 4.6], "score": [0.3, -0.1, 0.6]}
     best = None
     if len(scores):
         by_shot = scores.groupby("shot_id")["score"].mean()
@@ -286,6 +291,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "scatter": {"ratio_sd_pct": 3.0, "time_sd_pct": 6.0, "correlation": 0.4, "source": "repeats", "df": 4.0},
         "settings": line if case.dial and not blank else None,
         "next_shots": following,
+        "ladder": None if blank else ladder,
         "why": []
         if blank
         else ["Shots with a little more out scored better, up to about 1:2.2.", "Longer than 32 s tasted no better."],

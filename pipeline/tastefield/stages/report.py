@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Station, Surface
+from tastefield.records import Aim, Ladder, Move, NextShot, Settings, Setup, SetupResult, Station, Surface
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
 from tastefield.words.findings import Finding
@@ -23,6 +23,7 @@ def report(
     next_shots: Sequence[NextShot],
     findings: Sequence[Finding],
     status: str,
+    ladder: Ladder | None = None,
 ) -> SetupResult:
     """Gather what the stages found about one setup into its result.
 
@@ -52,6 +53,7 @@ def report(
         "scatter": _scatter(setup),
         "settings": _settings(settings, setup.bench.notation),
         "next_shots": [_next_shot(shot) for shot in next_shots],
+        "ladder": _ladder(ladder),
         "findings": [finding.as_dict() for finding in all_findings],
     }
     return SetupResult(
@@ -279,6 +281,22 @@ def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] |
         "line": None if settings.line is None else {"intercept": settings.line[0], "slope": settings.line[1]},
         "say": settings.say,
     }
+
+
+def _ladder(ladder: Ladder | None) -> dict[str, Any] | None:
+    if ladder is None:
+        return None
+    return {
+        "time_s": list(ladder.time_s),
+        "moves": {what: _move(move) for what, move in ladder.moves.items()},
+        "table": {complaint: list(codes) for complaint, codes in ladder.table.items()},
+        "choked": ladder.choked,
+    }
+
+
+def _move(move: Move) -> dict[str, Any]:
+    told = {"shot_time_s": move.seconds, "score": move.points}
+    return {"steps": move.steps, **{name: None if change is None else list(change) for name, change in told.items()}}
 
 
 def _next_shot(shot: NextShot) -> dict[str, Any]:

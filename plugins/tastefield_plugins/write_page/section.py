@@ -14,6 +14,7 @@ from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, n
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
 from tastefield_plugins.write_page.numbers import clock_words, number, span
+from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
@@ -75,6 +76,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
     words["card"] = card(result, words) if entry["aim"] else None
+    words["turning"] = turning(entry, words["card"]["pressurised"], words["clock"], True) if entry["aim"] else None
     return words
 
 
