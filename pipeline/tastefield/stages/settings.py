@@ -15,6 +15,7 @@ from tastefield.stats import inverse
 from tastefield.tables.dial import mesh, recorded, step_of
 from tastefield.tables.notation import Notation, as_written, move_is, upwards
 from tastefield.words.findings import Finding, finding
+from tastefield.words.ladder import STOP
 
 LEVEL = 0.9
 PRESSURISED = "The basket sets the time itself: use the grind it was sold for."
@@ -79,13 +80,18 @@ def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         per_step, worth = _per_step(line, aim.shot_time_s, step := grinder.step or line.step or 1.0)
         notation = setup.bench.notation
         move = move_is(step, notation)
-        say += f". {move[0].upper()}{move[1:]} about {worth} s, {upwards(notation)} {higher_is}"
+        say += f". {move[0].upper()}{move[1:]} about {worth} s, {_way(notation, line.higher_is)}"
     return replace(_nothing(name, f"{say}.", None), seconds_per_step=per_step, higher_is=higher_is)
 
 
 def _grinder(setup: Setup, grinders: Sequence[GrinderConfig]) -> tuple[str, GrinderConfig]:
     name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
     return name, next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
+
+
+def _way(notation: Notation, higher_is: str) -> str:
+    """Which way the dial turns; beside finer how a choke is minded."""
+    return f"{upwards(notation)} {higher_is}{f' ({STOP})' if higher_is == 'finer' else ''}"
 
 
 def _per_step(line: DialLine, time_s: float, step: float) -> tuple[tuple[float, float, float], str]:
@@ -137,7 +143,7 @@ def _on_line(
         step=step,
         higher_is=line.higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; {move_is(size, notation)} about {worth} s, {upwards(notation)} {line.higher_is}.",
+        say=f"Set {text}; {move_is(size, notation)} about {worth} s, {_way(notation, line.higher_is)}.",
         findings=findings,
         time_chance=_time_chance(line, position, aim),
     )

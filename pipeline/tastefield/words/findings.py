@@ -406,7 +406,7 @@ CATALOGUE: dict[str, Entry] = {
     "held_off_choke": Entry(
         "warn",
         "The time asks for a finer grind, but setting {choke} choked: held one step coarser.",
-        "Do not go finer on this coffee; use a little less dose or accept a shorter shot.",
+        "Do not go finer on this coffee, or it will choke again; accept a shorter shot.",
     ),
     "off_the_dial": Entry(
         "warn",
