@@ -12,10 +12,10 @@ import jsonschema
 import openpyxl
 import pandas as pd
 import pytest
+from tests.sweep import breaches
 
 import tastefield
 from tastefield.loading import load
-from tests.sweep import breaches
 
 ROOT = Path(__file__).resolve().parent.parent
 

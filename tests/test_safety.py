@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import pandas as pd
 import pytest
+from tests.sweep import breaches
 
 import tastefield
 from tastefield.config import GrinderConfig
-from tests.sweep import breaches
 
 BASE = {"machine": "A", "coffee": "house", "dose_g": 18.0, "beverage_g": 36.0, "basket_g": 18, "score": 7}
 
@@ -82,8 +83,6 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
     results = tmp_path / "out" / "results.json"
     text = results.read_text("utf-8")
     (setup,) = [line for line in text.splitlines() if line.startswith('{"key"')]
-    import json
-
     entry = json.loads(setup)
     entry["aim"] |= {"grind_setting": "6", "dose_g": 25.0}
     entry["next_shots"] = [{**entry["next_shots"][0], "grind_setting": "7"}]

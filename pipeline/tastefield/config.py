@@ -179,6 +179,7 @@ class GrinderConfig(Block):
     :param lowest: its ends, in its notation.
     :param step: smallest move: in numbers, letters, small steps, clicks, labels or minutes of a clock.
     :param higher_is: what a higher number, a later letter or label, or clockwise does.
+    :param leaves: whether it goes with the machine that is handed over; ``None`` leaves it to the log.
     """
 
     name: Annotated[str, AfterValidator(lambda name: " ".join(name.split()))]
@@ -189,6 +190,7 @@ class GrinderConfig(Block):
     highest: Annotated[str | None, Written] = None
     step: float | None = Field(default=None, gt=0)
     higher_is: Literal["coarser", "finer"] | None = None
+    leaves: bool | None = None
 
     @property
     def written_as(self) -> Notation:
@@ -232,7 +234,7 @@ def with_listed(config: Config, listed: Iterable[Mapping[Any, Any]]) -> Config:
     named = {grinder.name for grinder in config.grinder}
     keys = set(GrinderConfig.model_fields) - {"name"}
     more = [
-        GrinderConfig(name=row["grinder"], **{key: row[key] for key in keys if row[key] == row[key]})
+        GrinderConfig(name=row["grinder"], **{key: row[key] for key in keys if (row[key] == row[key]) is True})
         for row in listed
         if row["grinder"] not in named
     ]

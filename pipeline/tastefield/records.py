@@ -268,6 +268,7 @@ class Bench:
     """What the bench knows of one setup besides taste; ``None`` where the shots cannot tell.
 
     :param notation: how the settings of its grinder are written.
+    :param shared_grinder: whether several machines were pulled with its grinder, so that it leaves with none.
     """
 
     dial: DialLine | None
@@ -275,6 +276,7 @@ class Bench:
     extraction: ExtractionLine | None
     findings: tuple[Finding, ...] = ()
     notation: Notation = MARKS
+    shared_grinder: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -516,6 +518,7 @@ class Settings:
     :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.
     :param say: one plain sentence.
     :param time_chance: chance that a shot at this setting runs within the window's times; ``None`` without either.
+    :param leaves: whether the grinder goes with the machine, so that its settings mean something to the next owner.
     """
 
     grinder: str
@@ -530,6 +533,7 @@ class Settings:
     say: str
     findings: tuple[Finding, ...] = ()
     time_chance: float | None = None
+    leaves: bool = True
 
 
 @dataclass(frozen=True)

@@ -230,6 +230,8 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "step": 0.5,
         "higher_is": "coarser",
         "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12},
+        "time_chance": 0.78 if ready else None,
+        "leaves": True,
         "say": "One mark coarser makes the shot about 3 s faster.",
     }
     following = [
@@ -324,6 +326,8 @@ def _handover(machine: str, number: int) -> dict[str, Any]:
         "seconds_per_step": {"estimate": -2.0, "lower": -3.0, "upper": -1.0},
         "step": 1.0,
         "higher_is": "coarser",
+        "time_chance": None,
+        "leaves": True,
         "say": f"Grind until 18.0 g gives 37 g in 27 s; start from 8, where {HOSTILE[2]} ran about 25 s.",
     }
     lost = number > 0

@@ -279,6 +279,8 @@ def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] |
         "step": settings.step,
         "higher_is": settings.higher_is,
         "line": None if settings.line is None else {"intercept": settings.line[0], "slope": settings.line[1]},
+        "time_chance": settings.time_chance,
+        "leaves": settings.leaves,
         "say": settings.say,
     }
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
-from tastefield.records import Aim, DialLine, Settings, Setup
+from tastefield.records import Aim, DialLine, Scatter, Settings, Setup
 from tastefield.slug import shortened
 from tastefield.stats import inverse
 from tastefield.tables.dial import mesh, recorded, step_of
@@ -30,6 +30,11 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     the recorded setting whose time the aim took; else none: grind until the time is right.
     """
     name, grinder = _grinder(setup, grinders)
+    leaves = not setup.bench.shared_grinder if grinder.leaves is None else grinder.leaves
+    return replace(_settings(setup, aim, name, grinder), leaves=leaves)
+
+
+def _settings(setup: Setup, aim: Aim, name: str, grinder: GrinderConfig) -> Settings:
     if setup.pressurised():
         return _nothing(name, PRESSURISED, "pressurised_basket")
     line = setup.bench.dial
@@ -52,7 +57,8 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         if not len(line.settable):
             say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
         return _nothing(name, say, None, "interval", step, notes)
-    return _on_line(aim, aim.position, name, notation, step, line, found.limits, notes)
+    found_there = _on_line(aim, aim.position, name, notation, step, line, found.limits, notes)
+    return replace(found_there, time_chance=_time_chance(line, aim.position, aim, setup.bench.scatter))
 
 
 def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
@@ -145,16 +151,18 @@ def _on_line(
         line=(line.intercept, line.slope),
         say=f"Set {text}; {move_is(size, notation)} about {worth} s, {_way(notation, line.higher_is)}.",
         findings=findings,
-        time_chance=_time_chance(line, position, aim),
     )
 
 
-def _time_chance(line: DialLine, position: float, aim: Aim) -> float | None:
-    """Chance that the next shot at a position runs within the window's times; ``None`` without window."""
+def _time_chance(line: DialLine, position: float, aim: Aim, scatter: Scatter) -> float | None:
+    """Chance that the next shot at a position runs within the window's times; ``None`` without window.
+
+    Of what is not known of the line, and of how far times of the machine's shots lie from what was meant.
+    """
     if aim.window is None:
         return None
     low, high = np.log(aim.window[1])
-    one_shot = line.residual_var + line.walk_var
+    one_shot = float(scatter.cov[1, 1])
     return inverse.chance_between(line.intercept, line.slope, line.cov, position, low, high, line.df, one_shot)
 
 

@@ -26,6 +26,7 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
         "date": entry["last_pulled"] or "",
         "hold": _hold(entry),
         "setting": setting,
+        "leaves": leaves,
         "grind": _grind(setting, recipe, pressurised),
         "pressurised": pressurised,
         "out_range": span(window.get("beverage_g"), "g"),

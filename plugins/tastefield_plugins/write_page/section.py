@@ -66,6 +66,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "quality": quality(entry),
         "figures": drawings(result),
         "entry": entry,
+        "in_time": in_time(entry),
         "taste": entry["taste"],
         "speak": who_speaks(result.lattice),
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
@@ -104,6 +105,15 @@ def basis(entry: Mapping[str, Any], shots: pd.DataFrame) -> str:
     served = sorted({str(word) for word in shots.get("served_as", pd.Series(dtype="str")).dropna()})
     parts = [count(entry["shots"], "shot"), f"{entry['tasted']} tasted", count(entry["tasters"], "taster"), *served]
     return ", ".join(parts)
+
+
+def in_time(entry: Mapping[str, Any]) -> str:
+    """How often a shot at the setting runs within the times of the window; empty where that is not known."""
+    chance = (entry["settings"] or {}).get("time_chance")
+    if chance is None or not entry["window"]:
+        return ""
+    words = chance_in_words(chance, FEW_TASTED)  # it rests on times, not on tasted shots
+    return f"{words[0].upper()}{words[1:]} shots at it run {span(entry['window']['shot_time_s'], 's')}."
 
 
 def doubt(entry: Mapping[str, Any]) -> str:

@@ -1,0 +1,107 @@
+"""From a log to the cards that leave, end to end: what a workshop's day looks like and what must come out of it."""
+
+from __future__ import annotations
+
+import html
+import json
+import math
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import tastefield
+
+HEAD = (
+    '[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\nclock = "pump"\n[taste]\nscale = [1, 9]\ngood = 6.5\n'
+)
+
+
+def handed(folder: Path, rows: list[dict], grinders: str = "", name: str = "out") -> tuple[list[dict], str]:
+    """Write a log, run it, and give the setups of the results file and the page."""
+    pd.DataFrame(rows).to_csv(folder / "log.csv", index=False)
+    (folder / "log.toml").write_text(HEAD + grinders, "utf-8")
+    run = tastefield.run(folder / "log.toml", out=folder / name)
+    assert not run.failed
+    out = folder / name
+    return json.loads((out / "results.json").read_text("utf-8"))["setups"], (out / "page.html").read_text("utf-8")
+
+
+def card(page: str, slug: str) -> str:
+    """The words of one card."""
+    (found,) = re.findall(rf'(?s)<section class="card" id="card-{slug}".*?</section>', page)
+    return " ".join(html.unescape(re.sub(r"(?s)<[^>]+>", " ", found)).split())
+
+
+def grind_on(card: str) -> str:
+    """What a card says of the grind."""
+    return re.split(r"mark on the dial|About |A guess|Better |Less |More ", card.split(" Grind ")[1])[0].strip()
+
+
+# --- three machines and one shop grinder ------------------------------------------------------------------------------
+
+
+def shop(machine: str, small_steps: list[int], at_28: int, hour: int, **same) -> list[dict]:
+    """Shots of a shop grinder of five small steps a mark that gives 28 s at ``at_28``, 6 % a step; coarser upwards."""
+    rows = []
+    for number, at in enumerate(small_steps):
+        time = round(28 * math.exp(-0.06 * (at - at_28)), 1)
+        when = f"2026-03-02 {hour:02d}:{7 * number:02d}"
+        score = round(8 - 40 * math.log(time / 28) ** 2, 1)
+        told = {"machine": machine, "grinder": "shop", "coffee": "house", "grind": f"{at // 5}+{at % 5}", "time": time}
+        rows.append({**told, "pulled_at": when, "dose_g": 18.0, "beverage_g": 36.0, "score": score, **same})
+    return rows
+
+
+def shop_day() -> list[dict]:
+    """Burrs re-zeroed at noon: what was 4+0 is 2+0 from then on."""
+    return [
+        *shop("one", [18, 19, 20, 21, 20], 20, 9, grinder_zero="morning"),
+        *shop("two", [19, 20, 21, 20, 22], 20, 10, grinder_zero="morning"),
+        *shop("two", [9, 10, 11, 10], 10, 13, grinder_zero="noon"),
+        *shop("three", [9, 10, 11, 12, 10], 10, 15, grinder_zero="noon"),
+    ]
+
+
+SHOP = '[[grinder]]\nname = "shop"\nnotation = "two_part"\nper = 5\nhigher_is = "coarser"\n'
+
+
+def test_three_machines_and_a_shop_grinder_rezeroed_at_noon_give_three_cards_and_no_mark_of_the_grinder(tmp_path):
+    setups, page = handed(tmp_path, shop_day(), SHOP)
+    dials = {one["key"]["machine"]: one["aim"]["grind_setting"] for one in setups}
+    assert dials["one"] in {"3+4", "4+0", "4+1"}
+    assert {dials["two"], dials["three"]} <= {"1+4", "2+0", "2+1"}
+    cards = [card(page, one["slug"]) for one in setups]
+    assert len(cards) == 3
+    for one, told in zip(setups, cards, strict=True):
+        assert one["settings"]["leaves"] is False
+        assert re.fullmatch(r"Until 18\.0 g gives 3\d g in 2\d s", grind_on(told))
+        assert "that grinder stays behind" in told
+        assert not re.search(r"\b\d\+\d\b", told)
+        assert "start where your grinder comes nearest to that time" in told
+
+
+def test_the_same_grinder_leaves_where_its_owner_says_so_and_the_card_names_its_mark(tmp_path):
+    setups, page = handed(tmp_path, shop_day(), SHOP + "leaves = true\n")
+    for one in setups:
+        assert grind_on(card(page, one["slug"])) == one["aim"]["grind_setting"]
+
+
+def test_a_grinder_of_one_machine_alone_leaves_with_it(tmp_path):
+    setups, page = handed(tmp_path, [row for row in shop_day() if row["machine"] == "one"], SHOP)
+    (one,) = setups
+    assert one["settings"]["leaves"] is True
+    assert grind_on(card(page, one["slug"])) == one["aim"]["grind_setting"]
+    assert "start from the mark above" in card(page, one["slug"])
+
+
+@pytest.mark.parametrize("listed", ["no", "yes", ""])
+def test_a_listed_grinder_may_say_that_it_stays(tmp_path, listed):
+    rows = [row for row in shop_day() if row["machine"] == "one"]
+    pd.DataFrame([{"grinder": "shop", "leaves": listed, "notes": "of the shop"}]).to_csv(
+        tmp_path / "g.csv", index=False
+    )
+    more = '[[source]]\npath = "g.csv"\nholds = ["grinders"]\n'
+    (one,), _ = handed(tmp_path, rows, more)
+    assert one["settings"]["leaves"] is (listed != "no")
