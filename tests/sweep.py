@@ -92,6 +92,6 @@ def _doses(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
 def _unwarned(page: str) -> Iterator[str]:
     """Blocks of the page that say finer without the warning beside it."""
     for _, block in BLOCK.findall(page):
-        text = re.sub(r"<[^>]+>", " ", block)
+        text = re.sub(r"<[^>]+>", " ", block).replace("as the grind gets finer", "")  # of the timer: no advice
         if re.search(r"\bfiner\b", text, re.IGNORECASE) and not WARNS.search(text):
             yield f"no warning beside: {' '.join(text.split())}"

@@ -105,3 +105,60 @@ def test_a_listed_grinder_may_say_that_it_stays(tmp_path, listed):
     more = '[[source]]\npath = "g.csv"\nholds = ["grinders"]\n'
     (one,), _ = handed(tmp_path, rows, more)
     assert one["settings"]["leaves"] is (listed != "no")
+
+
+# --- a timed grinder in the machine, its dial a clock -----------------------------------------------------------------
+
+
+CLOCK = '[[grinder]]\nname = "Timed one"\nnotation = "clock"\nlowest = "7:00"\nhighest = "5:00"\nhigher_is = "finer"\n'
+
+
+def timed(hour: float, timer: float, number: int, **same) -> dict:
+    """A shot of a grinder that gives 28 s at 12 o'clock, 8 % an hour, and 4 % less coffee for every hour finer."""
+    dose = round(4 * timer * (1 - 0.04 * (hour - 12)), 1)
+    time = round(28 * math.exp(0.08 * (hour - 12)) * (1.01 if number % 2 else 0.99), 1)
+    at = f"{int(hour - 1) % 12 + 1}:{round(60 * (hour % 1)):02d}"
+    row = {"machine": "Timed one", "coffee": "house", "basket_g": 18, "grind": at, "dose_setting": f"{timer:g} s"}
+    row |= {"dose_g": dose, "beverage_g": 36.0, "time": time, "pulled_at": f"2026-03-03 09:{3 * number:02d}"}
+    return {**row, "score": round(8 - 30 * math.log(time / 28) ** 2, 1), **same}
+
+
+def timed_day(**same) -> list[dict]:
+    tried = [(10, 4.5), (11, 4.5), (13, 4.5), (12.5, 4.6), (12, 4.5), (12, 4.5), (12, 4.5)]
+    return [timed(hour, timer, number, **same) for number, (hour, timer) in enumerate(tried)]
+
+
+def test_a_timed_grinder_on_a_clock_tells_the_timer_and_that_a_finer_grind_gave_less(tmp_path):
+    setups, page = handed(tmp_path, timed_day(), CLOCK)
+    (one,) = setups
+    assert one["settings"]["higher_is"] == "finer"
+    assert re.fullmatch(r"1[12]:\d\d", one["aim"]["grind_setting"])
+    assert re.fullmatch(r"4\.[456] s", one["dosing"]["timer"]["setting"])
+    estimate, low, high = one["dosing"]["timer"]["dose_g"]
+    assert low < 18 < high
+    assert low < estimate < high
+    told = card(page, one["slug"])
+    assert f"Dose timer {one['dosing']['timer']['setting']}".replace(" s", "\u00a0s") in told.replace(" s:", "\u00a0s:")
+    assert "re-program the timer when grind or coffee changes" in told
+
+
+def test_confirm_shots_one_gram_over_say_re_program(tmp_path):
+    """The dose was weighed at 12 o'clock; the final setting is coarser and gives more."""
+    confirm = [timed(12, 4.5, 8 + n, stage="confirm", dose_g=19.1, beverage_g=38.2) for n in range(2)]
+    (one,), page = handed(tmp_path, [*timed_day(), *confirm], CLOCK)
+    (note,) = [note for note in one["findings"] if note["code"] == "dose_strayed"]
+    assert "over" in note["message"]
+    assert "re-program" in note["do"]
+    assert "re-program the grinder" in page
+
+
+def test_the_same_machine_with_a_pressurised_basket_and_ground_coffee_has_no_dial_line(tmp_path):
+    bare = {"basket_kind": "pressurised", "grind": None, "dose_setting": None, "dose_g": 16.0, "coffee": "ground"}
+    setups, page = handed(tmp_path, [*timed_day(), *timed_day(**bare)], CLOCK)
+    (one,) = [one for one in setups if one["key"]["coffee"] == "ground"]
+    assert one["settings"]["line"] is None
+    assert one["aim"]["grind_setting"] is None
+    assert one["dosing"] is None
+    told = card(page, one["slug"])
+    assert grind_on(told).startswith("The basket sets the time")
+    assert "finer" not in told.split("Hot and under pressure")[0]

@@ -568,6 +568,44 @@ class Ladder:
 
 
 @dataclass(frozen=True)
+class Timer:
+    """The dose timer of a grinder for the dose of a recipe at its grind.
+
+    :param setting: as its owner writes it.
+    :param dose_g: what it is expected to give: estimate, lower, upper at 90 % for one shot.
+    :param shots: weighed shots behind it.
+    """
+
+    setting: str
+    dose_g: tuple[float, float, float]
+    shots: int
+
+
+@dataclass(frozen=True)
+class Button:
+    """What a button that ends the shot gave in the last shots it ended.
+
+    :param beverage_g: mean, least and most. :param dose_g: median dose of them. :param coffee: the last one.
+    :param error_g: standard error of the mean; ``None`` of one shot.
+    """
+
+    beverage_g: tuple[float, float, float]
+    dose_g: float | None
+    coffee: str
+    shots: int
+    error_g: float | None
+
+
+@dataclass(frozen=True)
+class Dosing:
+    """What weighs by itself: a grinder's timer, a machine's button; ``None`` where no shot tells of one."""
+
+    timer: Timer | None
+    button: Button | None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True)
 class NextShot:
     """One shot worth pulling; ``expected_gain`` in points, ``None`` for one that confirms or is pulled for its time."""
 

@@ -50,6 +50,7 @@ from tastefield.stages.bench import READINGS_NEEDED, bench
 from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
+from tastefield.stages.dosing import dosing
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
 from tastefield.stages.ladder import ladder
@@ -433,12 +434,13 @@ def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResul
         dial = settings(setup, aim, config.grinder)
         next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
         rungs = ladder(setup, surface, aim, dial, config.seed)
+        doses = dosing(setup, aim, dial)
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the recipe", _name(setup.key), error) from error
         return report(setup, surface, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
-    notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings]
-    return report(setup, surface, aim, dial, next_shots, notes, aim.status, rungs), ()
+    notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings, *doses.findings]
+    return report(setup, surface, aim, dial, next_shots, notes, aim.status, rungs, doses), ()
 
 
 def _failure(error: Exception) -> Finding:

@@ -27,6 +27,11 @@ TASTE = {"attribute": "liking", "scale": [1.0, 9.0], "good": GOOD}
 HOSTILE = ("=cmd|' /C calc'!A0", "../../x", "<script>alert(1)</script>", "CON", "A/B", "\u202egnp.exe", "x" * 300)
 """Names that try a formula, a path, markup, a device name, a separator, a turned reading order, sheer length."""
 
+DOSING = {
+    "timer": {"setting": "4.6 s", "dose_g": [18.0, 17.4, 18.6], "shots": 6},
+    "button": {"beverage_g": [37.0, 35.5, 38.4], "dose_g": 18.0, "coffee": HOSTILE[2], "shots": 3},
+}
+
 STATUSES = ("window", "tentative", "insufficient", "confirmed", "failed")
 
 
@@ -294,6 +299,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "settings": line if case.dial and not blank else None,
         "next_shots": following,
         "ladder": None if blank else ladder,
+        "dosing": DOSING if case.dial and ready else None,
         "why": []
         if blank
         else ["Shots with a little more out scored better, up to about 1:2.2.", "Longer than 32 s tasted no better."],

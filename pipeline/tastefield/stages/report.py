@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Aim, Ladder, Move, NextShot, Settings, Setup, SetupResult, Station, Surface
+from tastefield.records import Aim, Dosing, Ladder, Move, NextShot, Settings, Setup, SetupResult, Station, Surface
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
 from tastefield.words.findings import Finding
@@ -24,6 +24,7 @@ def report(
     findings: Sequence[Finding],
     status: str,
     ladder: Ladder | None = None,
+    dosing: Dosing | None = None,
 ) -> SetupResult:
     """Gather what the stages found about one setup into its result.
 
@@ -54,6 +55,7 @@ def report(
         "settings": _settings(settings, setup.bench.notation),
         "next_shots": [_next_shot(shot) for shot in next_shots],
         "ladder": _ladder(ladder),
+        "dosing": _dosing(dosing),
         "findings": [finding.as_dict() for finding in all_findings],
     }
     return SetupResult(
@@ -282,6 +284,25 @@ def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] |
         "time_chance": settings.time_chance,
         "leaves": settings.leaves,
         "say": settings.say,
+    }
+
+
+def _dosing(dosing: Dosing | None) -> dict[str, Any] | None:
+    if dosing is None or (dosing.timer is None and dosing.button is None):
+        return None
+    timer, button = dosing.timer, dosing.button
+    return {
+        "timer": None
+        if timer is None
+        else {"setting": timer.setting, "dose_g": list(timer.dose_g), "shots": timer.shots},
+        "button": None
+        if button is None
+        else {
+            "beverage_g": list(button.beverage_g),
+            "dose_g": button.dose_g,
+            "coffee": shortened(button.coffee),
+            "shots": button.shots,
+        },
     }
 
 

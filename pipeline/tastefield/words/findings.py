@@ -408,6 +408,16 @@ CATALOGUE: dict[str, Entry] = {
         "The time asks for a finer grind, but setting {choke} choked: held one step coarser.",
         "Do not go finer on this coffee, or it will choke again; accept a shorter shot.",
     ),
+    "dose_strayed": Entry(
+        "warn",
+        "The shots pulled to confirm weighed {got} g in, {off}: the recipe was found with {dose} g.",
+        "At this grind weigh the dose and re-program the grinder{to} until it gives {dose} g; then confirm again.",
+    ),
+    "button_strayed": Entry(
+        "warn",
+        "The button gave {got} g out on average of {count} shots; the recipe is {out} g.",
+        "Weigh the cup and re-program the button to {out} g, with this coffee, dose and grind in place.",
+    ),
     "off_the_dial": Entry(
         "warn",
         "The time lies beyond the end of the dial of {grinder}; the nearest setting on it is given.",

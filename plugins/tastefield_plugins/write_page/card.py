@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
-from tastefield.words.phrases import more_often_poor
+from tastefield.words.dosing import dosing_lines
+from tastefield.words.phrases import more_often_poor, printable
 from tastefield_plugins.write_page.numbers import number, span
 from tastefield_plugins.write_page.turning import turning
 
@@ -31,8 +32,14 @@ def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
         "pressurised": pressurised,
         "out_range": span(window.get("beverage_g"), "g"),
         "time_range": span(window.get("shot_time_s"), "s"),
+        "dosing": [printable(line) for line in dosing_lines(_dosing(entry.get("dosing"), leaves))],
         "turning": turning(entry, pressurised, words["clock"], leaves),
     }
+
+
+def _dosing(dosing: Mapping[str, Any] | None, leaves: bool) -> Mapping[str, Any] | None:
+    """Without the timer of a grinder that stays behind."""
+    return dosing if dosing is None or leaves else {**dosing, "timer": None}
 
 
 def _hold(entry: Mapping[str, Any]) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.records import Lattice, SetupResult
+from tastefield.words.dosing import dosing_lines
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
@@ -67,6 +68,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "figures": drawings(result),
         "entry": entry,
         "in_time": in_time(entry),
+        "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
         "taste": entry["taste"],
         "speak": who_speaks(result.lattice),
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
