@@ -206,6 +206,29 @@ class GrinderConfig(Block):
         yield from dial.problems(self.notation, self.per, self.labels, self.lowest, self.highest, self.step)
 
 
+class CheckConfig(Block):
+    """One ``[[check]]``: what a bench check must be, by its name in the log; none is judged by a number without it.
+
+    :param lowest: least number that is well, ``highest``: the most. :param unit: of both.
+    :param fails: words that mean it failed.
+    """
+
+    name: str
+    lowest: float | None = None
+    highest: float | None = None
+    unit: str = ""
+    fails: Annotated[tuple[str, ...], Listed] = ()
+
+    def faults(self) -> Iterator[Problem]:
+        """Neither limit nor word; limits that do not rise."""
+        if self.lowest is None and self.highest is None and not self.fails:
+            do = "write lowest, highest or both, or fails"
+            yield Problem("says nothing of the check", "name", "neither a limit nor a word", do)
+        if self.lowest is not None and self.highest is not None and not self.lowest < self.highest:
+            why = f"lowest is {self.lowest:g}, highest is {self.highest:g}"
+            yield Problem("must be greater than lowest", "highest", why, "swap the two or correct one")
+
+
 class Config(Block):
     """The whole configuration, defaults filled in.
 
@@ -223,6 +246,7 @@ class Config(Block):
     next: NextConfig = NextConfig()
     report: tuple[ReportConfig, ...] = ()
     grinder: tuple[GrinderConfig, ...] = ()
+    check: tuple[CheckConfig, ...] = ()
     folder: Path = Path()
 
 

@@ -568,6 +568,33 @@ class Ladder:
 
 
 @dataclass(frozen=True)
+class Found:
+    """What was found at a bench check; ``None`` where nobody wrote it down."""
+
+    value: str
+    unit: str | None
+    when: str | None
+    by: str | None
+    method: str | None
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One check of one machine.
+
+    :param before: what was found the first time, where it was made again. :param after: what was found the last time.
+    :param verdict: ``fails``, ``within`` (its limits) or ``recorded``. :param why: what the verdict rests on.
+    """
+
+    machine: str
+    check: str
+    before: Found | None
+    after: Found
+    verdict: str
+    why: str
+
+
+@dataclass(frozen=True)
 class Timer:
     """The dose timer of a grinder for the dose of a recipe at its grind.
 

@@ -47,6 +47,7 @@ from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
+from tastefield.stages.checks import checks, with_failed
 from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
@@ -204,7 +205,8 @@ def _analyse(
     with log.stage("bench"), threadpool_limits(1):
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
-        setups = told.setups
+        checked = checks(records.tables["checks"], config.check)
+        setups = with_failed(told.setups, checked)
     handed = stations(setups)
     task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
     tell = progress or _silent
@@ -237,7 +239,7 @@ def _analyse(
     if model.Shared is not None:
         named = (model.name, records.taste.attribute, config.surface.salt)
         shared = population.document(*named, model.Shared, learned, told)
-    return RunResult(summary(head, records.counts, findings, passed_on), results, kept, None, failed, shared)
+    return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
 def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int) -> Task:

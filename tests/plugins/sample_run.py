@@ -359,6 +359,14 @@ def _handover(machine: str, number: int) -> dict[str, Any]:
     }
 
 
+def _found(value: str) -> dict[str, Any]:
+    return {"value": value, "unit": None, "when": "2025-03-04", "by": HOSTILE[2], "method": None}
+
+
+def _check(machine: str, check: str, before: Any, after: Any, verdict: str) -> dict[str, Any]:
+    return {"machine": machine, "check": check, "before": before, "after": after, "verdict": verdict, "why": ""}
+
+
 def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
     tasters = [
         {"taster": taster, "shots": 18, "level": 0.2 * number, "spread": 1.1, "repeatability": None, "agreement": 0.6}
@@ -375,6 +383,10 @@ def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
         "sources": [{key: getattr(c, key) for key in ("place", "table", "read", "kept", "set_aside")} for c in counts],
         "findings": [
             _finding("scale_inferred", "note", "The scale 1 to 9 is a guess from the scores.", "Configure it.")
+        ],
+        "checks": [
+            _check("Bench 01", "leaks", _found("drips"), _found("none"), "recorded"),
+            _check(HOSTILE[2], HOSTILE[0], None, _found(HOSTILE[5]), "fails"),
         ],
         "handover": [_handover(machine, number) for number, machine in enumerate(("workshop A", HOSTILE[2]))],
         "tasters": tasters,

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Aim, Dosing, Ladder, Move, NextShot, Settings, Setup, SetupResult, Station, Surface
+from tastefield.records import (
+    Aim,
+    Checked,
+    Dosing,
+    Ladder,
+    Move,
+    NextShot,
+    Settings,
+    Setup,
+    SetupResult,
+    Station,
+    Surface,
+)
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
 from tastefield.words.findings import Finding
@@ -339,11 +352,13 @@ def summary(
     counts: Sequence[Any],
     findings: Sequence[Finding],
     handover: Sequence[Mapping[str, Any]] = (),
+    checked: Sequence[Checked] = (),
 ) -> dict[str, Any]:
     """The results file without its setups.
 
     :param head: title, created_at, versions, seed, taste, prior and tasters.
     :param counts: the account for every place and table. :param handover: what :func:`handover` gives, by machine.
+    :param checked: bench checks, by machine.
     """
     return {
         "schema": "tastefield/results/1",
@@ -363,5 +378,6 @@ def summary(
         ],
         "findings": [finding.as_dict() for finding in findings],
         "handover": list(handover),
+        "checks": [{**asdict(one), "machine": shortened(one.machine)} for one in checked],
         "tasters": head["tasters"],
     }

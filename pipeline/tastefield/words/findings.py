@@ -199,6 +199,11 @@ CATALOGUE: dict[str, Entry] = {
         "The shots cannot tell these terms apart: {terms}.",
         "Vary ratio and time separately in the next shots.",
     ),
+    "check_failed": Entry(
+        "warn",
+        "A bench check of this machine failed: {checks}.",
+        "Do not hand it over: have it mended by somebody qualified, check again and write that down.",
+    ),
     # --- deriving and bench -------------------------------------------------------------------------------------
     "first_drip_not_shifted": Entry(
         "warn",

@@ -41,8 +41,8 @@ STOP = "stop if nothing drips"
 CHOKE = "If nothing drips within 15 s, stop, let the pressure go and grind coarser."
 CHOKED = "Never at or finer than {choked}: it choked."
 MEANS = (
-    ("Finer", "{finer}, while the grinder runs. {care}"),
-    ("Coarser", "{coarser}."),
+    ("Finer", "{finer_is}, while the grinder runs. {care}"),
+    ("Coarser", "{coarser_is}."),
 )
 """What the table means by its two words for the grind."""
 
@@ -192,15 +192,28 @@ def words(ladder: Mapping[str, Any], settings: Mapping[str, Any], dose_g: float 
         for what, move in ladder["moves"].items()
         if what in ("finer", "coarser")
     }
-    first, second = (f"{told.get(what, 'One step')} {way}" for what, way in (("finer", finer), ("coarser", coarser)))
+    turns = {what: told.get(what, "One step") for what in ("finer", "coarser")}
+    first, second = (f"{turns[what]} {way}" for what, way in (("finer", finer), ("coarser", coarser)))
     return {
         "finer": first,
         "coarser": second,
+        "finer_is": turns["finer"] + _bare(finer),
+        "coarser_is": turns["coarser"] + _bare(coarser),
         "stop": STOP,
         "care": care(ladder),
         "grams": ladder["moves"]["more_out"]["steps"],
         "dose": "the usual dose" if dose_g is None else f"{dose_g:.1f} g",
     }
+
+
+def _bare(direction: str) -> str:
+    """The direction without its name, which stands before it.
+
+    >>> _bare("finer (anticlockwise)"), _bare("finer")
+    (', anticlockwise', '')
+    """
+    _, _, how = direction.rstrip(")").partition(" (")
+    return f", {how}" if how else ""
 
 
 def heads(ladder: Mapping[str, Any]) -> list[str]:

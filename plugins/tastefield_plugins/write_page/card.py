@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
+from tastefield.words.checks import HOLD
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.phrases import more_often_poor, printable
 from tastefield_plugins.write_page.numbers import number, span
@@ -44,6 +45,9 @@ def _dosing(dosing: Mapping[str, Any] | None, leaves: bool) -> Mapping[str, Any]
 
 def _hold(entry: Mapping[str, Any]) -> str:
     """Why this card should not leave yet; empty where it may."""
+    failed = [one["message"] for one in entry["findings"] if one["code"] == "check_failed"]
+    if failed:
+        return f"{printable(failed[0])} {HOLD}"
     if entry["status"] in ("window", "confirmed"):
         return ""
     if not entry["tasted"]:
