@@ -52,6 +52,7 @@ from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
 from tastefield.stages.dosing import dosing
+from tastefield.stages.drift import with_drift
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
 from tastefield.stages.ladder import ladder
@@ -206,7 +207,7 @@ def _analyse(
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
         checked = checks(records.tables["checks"], config.check)
-        setups = with_failed(told.setups, checked)
+        setups = with_drift(with_failed(told.setups, checked))
     handed = stations(setups)
     task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
     tell = progress or _silent

@@ -423,6 +423,28 @@ CATALOGUE: dict[str, Entry] = {
         "The button gave {got} g out on average of {count} shots; the recipe is {out} g.",
         "Weigh the cup and re-program the button to {out} g, with this coffee, dose and grind in place.",
     ),
+    # --- drift --------------------------------------------------------------------------------------------------
+    "dose_creeps": Entry(
+        "warn",
+        "The dose crept {way} by {change} g over the last {count} shots, to {last} g, more than chance does.",
+        "Weigh every dose; look for old grounds, warm burrs or a timer that has to be set anew.",
+    ),
+    "first_shots_cold": Entry(
+        "warn",
+        "The first shot of a sitting was brewed {degrees} C colder than the next ones, on average of {count} sittings.",
+        "Let the machine warm through longer, or pull one blank shot before the first.",
+    ),
+    "first_shots_differ": Entry(
+        "note",
+        "The first shot of a sitting ran {percent} % {how} than the next ones at its setting, on average of {count}.",
+        "Pull one shot to warm machine and grinder before you judge; leave the first out of a recipe.",
+    ),
+    "old_grounds": Entry(
+        "note",
+        "After a change of grind without purge the first shot still ran like the old setting: {percent} % short of the "
+        "next one, on average of {count} changes.",
+        "After each change grind a few grams away before the dose, or time the second shot.",
+    ),
     "off_the_dial": Entry(
         "warn",
         "The time lies beyond the end of the dial of {grinder}; the nearest setting on it is given.",
