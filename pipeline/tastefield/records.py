@@ -556,14 +556,14 @@ class Ladder:
 
     :param time_s: seconds between which the time of a shot is right.
     :param moves: ``finer``, ``coarser``, ``more_out``, ``less_out``: those that can be made.
-    :param table: complaint -> what to do where the shot was fast, at the right time, slow, by the codes of
-        :mod:`tastefield.words.ladder`.
+    :param table: which of :data:`tastefield.words.ladder.TABLES` says what to do: ``usual``, ``no_finer`` beside a
+        choke or the end of the dial, ``no_grind`` for a pressurised basket.
     :param choked: settings known to have choked, as written; ``None`` where none is.
     """
 
     time_s: tuple[float, float]
     moves: Mapping[str, Move]
-    table: Mapping[str, tuple[str, str, str]]
+    table: str
     choked: str | None
 
 

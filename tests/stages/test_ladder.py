@@ -147,8 +147,8 @@ def test_beside_a_choke_no_finer_grind_is_named(make_setup, hill, slope, choke):
     setup = lined(make_setup(shots(choked=(str(choke),))), slope)
     found = told(setup, hill())
     assert "finer" not in found.moves
-    assert not any("finer" in code for row in found.table.values() for code in row if code != "no_finer")
-    assert found.table["sour"] == ("no_finer", "more_out", "warm")
+    assert not any("finer" in code for row in rungs.TABLES[found.table].values() for code in row if code != "no_finer")
+    assert rungs.TABLES[found.table]["sour"] == ("no_finer", "more_out", "warm")
     assert found.choked == str(choke)
 
 
@@ -176,7 +176,7 @@ def test_at_the_fine_end_of_the_dial_no_finer_grind_is_named(make_setup, hill):
 def test_a_pressurised_basket_is_never_ground_for(make_setup, hill):
     found = told(lined(make_setup(shots(basket_kind="pressurised"))), hill())
     assert set(found.moves) == {"more_out", "less_out"}
-    assert not any("finer" in code or "coarser" in code for row in found.table.values() for code in row)
+    assert not any("finer" in code or "coarser" in code for row in rungs.TABLES[found.table].values() for code in row)
     assert found.choked is None
 
 
@@ -201,7 +201,7 @@ def test_the_words_of_one_change_tell_numbers_with_their_limits():
         "more_out": {"steps": 2.0, "shot_time_s": [1.1, 0.7, 1.4], "score": [-0.24, -0.4, -0.1]},
         "less_out": {"steps": 2.0, "shot_time_s": None, "score": None},
     }
-    whole = {"time_s": [25.0, 30.0], "moves": moves, "table": rungs.TABLE, "choked": "4"}
+    whole = {"time_s": [25.0, 30.0], "moves": moves, "table": "usual", "choked": "4"}
     fill = rungs.words(whole, {"higher_is": "coarser", "notation": "marks", "step": 1.0}, 18.0)
     finer, coarser, more, less = rungs.changes(whole, fill)
     assert finer[0] == "One step finer (a lower mark); stop if nothing drips"

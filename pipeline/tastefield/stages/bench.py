@@ -80,7 +80,12 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
                 scores=derived.scores[derived.scores["shot_id"].isin(mine)].reset_index(drop=True),
                 readings=derived.readings[derived.readings["shot_id"].isin(mine)].reset_index(drop=True),
                 bench=Bench(
-                    line, spreads[number], extraction.get(number), tuple(notes), notation, bool(machines[name] > 1)
+                    line,
+                    spreads[number],
+                    extraction.get(number),
+                    tuple(notes),
+                    notation,
+                    bool(machines[str(shots["grinder"].iloc[0])] > 1),
                 ),
                 taste=taste,
                 tasters=tasters,

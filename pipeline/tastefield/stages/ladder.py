@@ -10,7 +10,7 @@ from scipy import stats as distributions
 from tastefield.records import Aim, DialLine, Floats, Ladder, Move, Settings, Setup, Surface
 from tastefield.tables.dial import choke_position, since_zero
 from tastefield.tables.notation import as_written
-from tastefield.words.ladder import MOVE_G, NO_GRIND, TABLE, TIME_PER_OUT, without_finer
+from tastefield.words.ladder import MOVE_G, TIME_PER_OUT
 
 TIMES_SD = 2.0
 """Without a window, times within so many standard deviations of the scatter count as right."""
@@ -31,9 +31,7 @@ def ladder(setup: Setup, surface: Surface, aim: Aim, settings: Settings, seed: i
     """
     grind = not setup.pressurised()
     room = _room(setup, aim, settings) if grind else 0.0
-    table = TABLE if grind else NO_GRIND
-    if grind and room < 1:
-        table = without_finer(table)
+    table = "usual" if grind and room >= 1 else "no_finer" if grind else "no_grind"
     moves = dict(_moves(setup, surface, aim, settings, room, seed) if grind else ())
     moves |= dict(_out(setup, surface, aim, settings, seed))
     return Ladder(_right_time(setup, aim), moves, table, _choked(setup, settings) if grind else None)

@@ -325,14 +325,21 @@ def _ladder(ladder: Ladder | None) -> dict[str, Any] | None:
     return {
         "time_s": list(ladder.time_s),
         "moves": {what: _move(move) for what, move in ladder.moves.items()},
-        "table": {complaint: list(codes) for complaint, codes in ladder.table.items()},
+        "table": ladder.table,
         "choked": ladder.choked,
     }
 
 
 def _move(move: Move) -> dict[str, Any]:
+    """A move in three digits: more would say more than its limits do, and a setup has little room."""
     told = {"shot_time_s": move.seconds, "score": move.points}
-    return {"steps": move.steps, **{name: None if change is None else list(change) for name, change in told.items()}}
+    return {
+        "steps": move.steps,
+        **{
+            name: None if change is None else [float(f"{value:.3g}") for value in change]
+            for name, change in told.items()
+        },
+    }
 
 
 def _next_shot(shot: NextShot) -> dict[str, Any]:

@@ -46,6 +46,17 @@ MEANS = (
 )
 """What the table means by its two words for the grind."""
 
+
+def without_finer(table: Mapping[str, Row]) -> dict[str, Row]:
+    """The table where the next finer setting choked or is off the dial."""
+    instead = {"finer": "no_finer", "more_out_then_finer": "more_out"}
+    codes = {what: [instead.get(code, code) for code in row] for what, row in table.items()}
+    return {what: (fast, right, slow) for what, (fast, right, slow) in codes.items()}
+
+
+TABLES: dict[str, dict[str, Row]] = {"usual": TABLE, "no_finer": without_finer(TABLE), "no_grind": NO_GRIND}
+"""The table by name, as a ladder names it."""
+
 COMPLAINTS: dict[str, str] = {
     "time": "Good, or not tasted",
     "sour": "Sour, sharp",
@@ -171,14 +182,7 @@ def without_numbers(time_s: Sequence[float], pressurised: bool) -> dict[str, Any
     moves = {what: {"steps": MOVE_G, **unknown} for what in ("more_out", "less_out")}
     if not pressurised:
         moves = {"finer": {"steps": 1.0, **unknown}, "coarser": {"steps": 1.0, **unknown}, **moves}
-    return {"time_s": list(time_s), "moves": moves, "table": NO_GRIND if pressurised else TABLE, "choked": None}
-
-
-def without_finer(table: Mapping[str, Row]) -> dict[str, Row]:
-    """The table where the next finer setting choked or is off the dial."""
-    instead = {"finer": "no_finer", "more_out_then_finer": "more_out"}
-    codes = {what: [instead.get(code, code) for code in row] for what, row in table.items()}
-    return {what: (fast, right, slow) for what, (fast, right, slow) in codes.items()}
+    return {"time_s": list(time_s), "moves": moves, "table": "no_grind" if pressurised else "usual", "choked": None}
 
 
 def words(ladder: Mapping[str, Any], settings: Mapping[str, Any], dose_g: float | None) -> dict[str, Any]:
@@ -226,7 +230,7 @@ def rows(ladder: Mapping[str, Any], fill: Mapping[str, Any]) -> list[tuple[str, 
     """The table: a complaint, and what to do about it where the shot was fast, at the right time, slow."""
     return [
         (COMPLAINTS[complaint], [ADVICE[code].format(**fill) for code in codes])
-        for complaint, codes in ladder["table"].items()
+        for complaint, codes in TABLES[ladder["table"]].items()
     ]
 
 
