@@ -12,8 +12,10 @@ import jsonschema
 import openpyxl
 import pandas as pd
 import pytest
+from tests.sweep import breaches
 
 import tastefield
+from tastefield.loading import load
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -198,6 +200,11 @@ def test_every_machine_of_a_demo_says_where_to_start_with_another_coffee(demo_ru
 def test_results_of_a_demo_keep_to_the_shipped_schema(demo_run):
     schema = json.loads((ROOT / "pipeline" / "tastefield" / "results.schema.json").read_text("utf-8"))
     jsonschema.Draft202012Validator(schema).validate(results(demo_run[1]))
+
+
+def test_no_recommendation_of_a_demo_chokes_overfills_or_says_finer_without_the_warning(demo_run):
+    name, out = demo_run
+    assert breaches(out, *load(ROOT / "configs" / f"{name}.toml").config.grinder) == []
 
 
 @pytest.mark.parametrize("letter", ["x", "Ж", "\u0001", '"'])

@@ -179,6 +179,7 @@ class GrinderConfig(Block):
     :param lowest: its ends, in its notation.
     :param step: smallest move: in numbers, letters, small steps, clicks, labels or minutes of a clock.
     :param higher_is: what a higher number, a later letter or label, or clockwise does.
+    :param leaves: whether it goes with the machine that is handed over; ``None`` leaves it to the log.
     """
 
     name: Annotated[str, AfterValidator(lambda name: " ".join(name.split()))]
@@ -189,6 +190,7 @@ class GrinderConfig(Block):
     highest: Annotated[str | None, Written] = None
     step: float | None = Field(default=None, gt=0)
     higher_is: Literal["coarser", "finer"] | None = None
+    leaves: bool | None = None
 
     @property
     def written_as(self) -> Notation:
@@ -202,6 +204,29 @@ class GrinderConfig(Block):
             why = f"longer than {LONGEST} bytes"
             yield Problem("is too long to be told on every line", "name", why, "shorten it here and in the log")
         yield from dial.problems(self.notation, self.per, self.labels, self.lowest, self.highest, self.step)
+
+
+class CheckConfig(Block):
+    """One ``[[check]]``: what a bench check must be, by its name in the log; none is judged by a number without it.
+
+    :param lowest: least number that is well, ``highest``: the most. :param unit: of both.
+    :param fails: words that mean it failed.
+    """
+
+    name: str
+    lowest: float | None = None
+    highest: float | None = None
+    unit: str = ""
+    fails: Annotated[tuple[str, ...], Listed] = ()
+
+    def faults(self) -> Iterator[Problem]:
+        """Neither limit nor word; limits that do not rise."""
+        if self.lowest is None and self.highest is None and not self.fails:
+            do = "write lowest, highest or both, or fails"
+            yield Problem("says nothing of the check", "name", "neither a limit nor a word", do)
+        if self.lowest is not None and self.highest is not None and not self.lowest < self.highest:
+            why = f"lowest is {self.lowest:g}, highest is {self.highest:g}"
+            yield Problem("must be greater than lowest", "highest", why, "swap the two or correct one")
 
 
 class Config(Block):
@@ -221,6 +246,7 @@ class Config(Block):
     next: NextConfig = NextConfig()
     report: tuple[ReportConfig, ...] = ()
     grinder: tuple[GrinderConfig, ...] = ()
+    check: tuple[CheckConfig, ...] = ()
     folder: Path = Path()
 
 
@@ -232,7 +258,7 @@ def with_listed(config: Config, listed: Iterable[Mapping[Any, Any]]) -> Config:
     named = {grinder.name for grinder in config.grinder}
     keys = set(GrinderConfig.model_fields) - {"name"}
     more = [
-        GrinderConfig(name=row["grinder"], **{key: row[key] for key in keys if row[key] == row[key]})
+        GrinderConfig(name=row["grinder"], **{key: row[key] for key in keys if (row[key] == row[key]) is True})
         for row in listed
         if row["grinder"] not in named
     ]

@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 
 from tastefield.config import (
     Block,
+    CheckConfig,
     Config,
     GrinderConfig,
     NextConfig,
@@ -42,7 +43,12 @@ SECTIONS: dict[str, type[Block]] = {
     "window": WindowConfig,
     "next": NextConfig,
 }
-REPEATED: dict[str, type[Block]] = {"source": SourceConfig, "report": ReportConfig, "grinder": GrinderConfig}
+REPEATED: dict[str, type[Block]] = {
+    "source": SourceConfig,
+    "report": ReportConfig,
+    "grinder": GrinderConfig,
+    "check": CheckConfig,
+}
 
 AnyModel = TypeVar("AnyModel", bound=BaseModel)
 AnyBlock = TypeVar("AnyBlock", bound=Block)
@@ -152,6 +158,8 @@ class _Check:
         reports = self.reports()
         grinders = [self.block(GrinderConfig, raw, ("grinder", n)) for n, raw in enumerate(self.blocks("grinder"))]
         self.once("grinder", "name")
+        limits = [self.block(CheckConfig, raw, ("check", n)) for n, raw in enumerate(self.blocks("check"))]
+        self.once("check", "name")
         prior = self.prior(surface, str(getattr(sections["taste"], "attribute", "")))
         config = self.top().model_copy(
             update={
@@ -160,6 +168,7 @@ class _Check:
                 "source": tuple(source for source, _ in sources),
                 "report": tuple(report for report, _ in reports),
                 "grinder": tuple(grinders),
+                "check": tuple(limits),
             }
         )
         if self.problems:

@@ -270,6 +270,7 @@ class Bench:
     """What the bench knows of one setup besides taste; ``None`` where the shots cannot tell.
 
     :param notation: how the settings of its grinder are written.
+    :param shared_grinder: whether several machines were pulled with its grinder, so that it leaves with none.
     """
 
     dial: DialLine | None
@@ -277,6 +278,7 @@ class Bench:
     extraction: ExtractionLine | None
     findings: tuple[Finding, ...] = ()
     notation: Notation = MARKS
+    shared_grinder: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -531,6 +533,7 @@ class Settings:
     :param higher_is: ``finer`` or ``coarser``; ``None`` where unknown.
     :param say: one plain sentence.
     :param time_chance: chance that a shot at this setting runs within the window's times; ``None`` without either.
+    :param leaves: whether the grinder goes with the machine, so that its settings mean something to the next owner.
     """
 
     grinder: str
@@ -545,6 +548,103 @@ class Settings:
     say: str
     findings: tuple[Finding, ...] = ()
     time_chance: float | None = None
+    leaves: bool = True
+
+
+@dataclass(frozen=True)
+class Move:
+    """One change from a shot to the next and what it does; ``None`` where it cannot be told from nothing.
+
+    :param steps: steps of the dial, or grams of weight out.
+    :param seconds: change of shot time: estimate, lower, upper at 90 %.
+    :param points: change of expected score: estimate, lower, upper at 90 %.
+    """
+
+    steps: float
+    seconds: tuple[float, float, float] | None
+    points: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """What to turn when the coffee changes or it tastes wrong, one change a shot.
+
+    :param time_s: seconds between which the time of a shot is right.
+    :param moves: ``finer``, ``coarser``, ``more_out``, ``less_out``: those that can be made.
+    :param table: which of :data:`tastefield.words.ladder.TABLES` says what to do: ``usual``, ``no_finer`` beside a
+        choke or the end of the dial, ``no_grind`` for a pressurised basket.
+    :param choked: settings known to have choked, as written; ``None`` where none is.
+    """
+
+    time_s: tuple[float, float]
+    moves: Mapping[str, Move]
+    table: str
+    choked: str | None
+
+
+@dataclass(frozen=True)
+class Found:
+    """What was found at a bench check; ``None`` where nobody wrote it down."""
+
+    value: str
+    unit: str | None
+    when: str | None
+    by: str | None
+    method: str | None
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One check of one machine.
+
+    :param before: what was found the first time, where it was made again. :param after: what was found the last time.
+    :param verdict: ``fails``, ``within`` (its limits) or ``recorded``. :param why: what the verdict rests on.
+    """
+
+    machine: str
+    check: str
+    before: Found | None
+    after: Found
+    verdict: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Timer:
+    """The dose timer of a grinder for the dose of a recipe at its grind.
+
+    :param setting: as its owner writes it.
+    :param dose_g: what it is expected to give: estimate, lower, upper at 90 % for one shot.
+    :param shots: weighed shots behind it.
+    """
+
+    setting: str
+    dose_g: tuple[float, float, float]
+    shots: int
+
+
+@dataclass(frozen=True)
+class Button:
+    """What a button that ends the shot gave in the last shots it ended.
+
+    :param beverage_g: mean, least and most. :param dose_g: median dose of them. :param coffee: the last one.
+    :param error_g: standard error of the mean; ``None`` of one shot.
+    """
+
+    beverage_g: tuple[float, float, float]
+    dose_g: float | None
+    coffee: str
+    shots: int
+    error_g: float | None
+
+
+@dataclass(frozen=True)
+class Dosing:
+    """What weighs by itself: a grinder's timer, a machine's button; ``None`` where no shot tells of one."""
+
+    timer: Timer | None
+    button: Button | None
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -106,6 +106,7 @@ holds = ["checks"]
 # highest = 16
 # step = 1
 # higher_is = "coarser"                   # or "finer"
+# leaves = false                          # it stays here: the card that leaves names no setting of its dial
 """
 
 

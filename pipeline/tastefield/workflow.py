@@ -47,11 +47,15 @@ from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
+from tastefield.stages.checks import checks, with_failed
 from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
 from tastefield.stages.derive import derive
+from tastefield.stages.dosing import dosing
+from tastefield.stages.drift import with_drift
 from tastefield.stages.handover import stations, unknown_coffee
 from tastefield.stages.ingest import ingest
+from tastefield.stages.ladder import ladder
 from tastefield.stages.panel import panel
 from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
@@ -202,7 +206,8 @@ def _analyse(
     with log.stage("bench"), threadpool_limits(1):
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
-        setups = told.setups
+        checked = checks(records.tables["checks"], config.check)
+        setups = with_drift(with_failed(told.setups, checked))
     handed = stations(setups)
     task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
     tell = progress or _silent
@@ -235,7 +240,7 @@ def _analyse(
     if model.Shared is not None:
         named = (model.name, records.taste.attribute, config.surface.salt)
         shared = population.document(*named, model.Shared, learned, told)
-    return RunResult(summary(head, records.counts, findings, passed_on), results, kept, None, failed, shared)
+    return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
 def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int) -> Task:
@@ -431,12 +436,14 @@ def _setup(setup: Setup, task: Task, population: Population) -> tuple[SetupResul
         aim = window(setup, surface, config.window.assurance)
         dial = settings(setup, aim, config.grinder)
         next_shots = plan(setup, surface, aim, dial, config.next.worth, config.seed)
+        rungs = ladder(setup, surface, aim, dial, config.seed)
+        doses = dosing(setup, aim, dial)
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the recipe", _name(setup.key), error) from error
         return report(setup, surface, None, None, (), [*context.findings, _failure(error)], "failed"), (name,)
-    notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings]
-    return report(setup, surface, aim, dial, next_shots, notes, aim.status), ()
+    notes = [*context.findings, *surface.findings, *aim.findings, *dial.findings, *doses.findings]
+    return report(setup, surface, aim, dial, next_shots, notes, aim.status, rungs, doses), ()
 
 
 def _failure(error: Exception) -> Finding:

@@ -19,12 +19,18 @@ from tastefield.hooks import NoOptions
 from tastefield.records import Context, Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
 from tastefield.slug import slug
 from tastefield.words.columns import SET_ASIDE, SHOTS
+from tastefield.words.ladder import without_numbers
 from tastefield_plugins.write_page import PageWriter
 
 GOOD = 6.5
 TASTE = {"attribute": "liking", "scale": [1.0, 9.0], "good": GOOD}
 HOSTILE = ("=cmd|' /C calc'!A0", "../../x", "<script>alert(1)</script>", "CON", "A/B", "\u202egnp.exe", "x" * 300)
 """Names that try a formula, a path, markup, a device name, a separator, a turned reading order, sheer length."""
+
+DOSING = {
+    "timer": {"setting": "4.6 s", "dose_g": [18.0, 17.4, 18.6], "shots": 6},
+    "button": {"beverage_g": [37.0, 35.5, 38.4], "dose_g": 18.0, "coffee": HOSTILE[2], "shots": 3},
+}
 
 STATUSES = ("window", "tentative", "insufficient", "confirmed", "failed")
 
@@ -229,6 +235,8 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "step": 0.5,
         "higher_is": "coarser",
         "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12},
+        "time_chance": 0.78 if ready else None,
+        "leaves": True,
         "say": "One mark coarser makes the shot about 3 s faster.",
     }
     following = [
@@ -244,6 +252,10 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         }
         for step in (2, -2, 4)[: {"confirmed": 0, "window": 2}.get(case.status, 3)]
     ]
+    ladder = without_numbers(span["shot_time_s"], case.pressurised)
+    if case.dial:
+        ladder["choked"] = "6.5"
+        ladder["moves"]["finer"] |= {"shot_time_s": [3.4, 2.2, 4.6], "score": [0.3, -0.1, 0.6]}
     best = None
     if len(scores):
         by_shot = scores.groupby("shot_id")["score"].mean()
@@ -287,6 +299,8 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "scatter": {"ratio_sd_pct": 3.0, "time_sd_pct": 6.0, "correlation": 0.4, "source": "repeats", "df": 4.0},
         "settings": line if case.dial and not blank else None,
         "next_shots": following,
+        "ladder": None if blank else ladder,
+        "dosing": DOSING if case.dial and ready else None,
         "why": []
         if blank
         else ["Shots with a little more out scored better, up to about 1:2.2.", "Longer than 32 s tasted no better."],
@@ -319,6 +333,8 @@ def _handover(machine: str, number: int) -> dict[str, Any]:
         "seconds_per_step": {"estimate": -2.0, "lower": -3.0, "upper": -1.0},
         "step": 1.0,
         "higher_is": "coarser",
+        "time_chance": None,
+        "leaves": True,
         "say": f"Grind until 18.0 g gives 37 g in 27 s; start from 8, where {HOSTILE[2]} ran about 25 s.",
     }
     lost = number > 0
@@ -344,6 +360,14 @@ def _handover(machine: str, number: int) -> dict[str, Any]:
     }
 
 
+def _found(value: str) -> dict[str, Any]:
+    return {"value": value, "unit": None, "when": "2025-03-04", "by": HOSTILE[2], "method": None}
+
+
+def _check(machine: str, check: str, before: Any, after: Any, verdict: str) -> dict[str, Any]:
+    return {"machine": machine, "check": check, "before": before, "after": after, "verdict": verdict, "why": ""}
+
+
 def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
     tasters = [
         {"taster": taster, "shots": 18, "level": 0.2 * number, "spread": 1.1, "repeatability": None, "agreement": 0.6}
@@ -360,6 +384,10 @@ def _summary(title: str, counts: tuple[SourceCount, ...]) -> dict[str, Any]:
         "sources": [{key: getattr(c, key) for key in ("place", "table", "read", "kept", "set_aside")} for c in counts],
         "findings": [
             _finding("scale_inferred", "note", "The scale 1 to 9 is a guess from the scores.", "Configure it.")
+        ],
+        "checks": [
+            _check("Bench 01", "leaks", _found("drips"), _found("none"), "recorded"),
+            _check(HOSTILE[2], HOSTILE[0], None, _found(HOSTILE[5]), "fails"),
         ],
         "handover": [_handover(machine, number) for number, machine in enumerate(("workshop A", HOSTILE[2]))],
         "tasters": tasters,

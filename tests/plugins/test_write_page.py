@@ -357,23 +357,29 @@ def test_the_card_says_which_way_the_dial_turns_and_never_finer_without_the_grin
         told = {**result.entry["settings"], "higher_is": higher_is, "notation": notation}
         entry = {**result.entry, "settings": told}
         words = card(dataclasses.replace(result, entry=entry), {"clock": "from pressing the button"})
-        fast = words["remedies"][0][1]
-        assert finer in fast
-        for sentence in [do for _, do in words["remedies"]] + words["steps"]:
-            if "finer" in sentence and "Not finer" not in sentence:
-                assert "while the grinder runs" in sentence
+        told = words["turning"]
+        (means,) = [text for word, text in told["meanings"] if word == "Finer"]
+        assert finer in means
+        assert "while the grinder runs" in means
+        cells = [cell for _, cells in told["rows"] for cell in cells]
+        for sentence in [means, *cells, *told["steps"]]:
+            if "finer" in sentence.lower():
+                assert "nothing drips" in sentence
 
 
 def test_a_pressurised_basket_gets_no_advice_to_grind() -> None:
     words = card(sample_run.setup(sample_run.Case("M", "C", dial=False, pressurised=True)), {"clock": "x"})
     assert "basket sets the time" in words["grind"]
-    assert not any("finer" in do or "coarser" in do for _, do in words["remedies"])
+    assert not words["turning"]["meanings"]
+    told = " ".join([*(cell for _, cells in words["turning"]["rows"] for cell in cells), *words["turning"]["steps"]])
+    assert "finer" not in told.lower()
+    assert "coarser" not in told.lower()
 
 
 def test_without_a_dial_setting_the_card_says_until_when_to_grind() -> None:
     words = card(sample_run.setup(sample_run.Case("M", "C", dial=False)), {"clock": "from pressing the button"})
     assert words["grind"] == "Until 18.0 g gives 38 g in 28 s"
-    assert "mark above" not in " ".join(words["steps"])
+    assert "mark above" not in " ".join(words["turning"]["steps"])
 
 
 def test_unknown_values_of_a_shot_are_blank_not_nan() -> None:

@@ -151,8 +151,8 @@ def test_a_choke_under_another_burr_zero_binds_nothing(make_setup, hill):
     assert found.findings == ()
 
 
-def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make_setup, hill):
-    """Second route: draws of level, slope and shot."""
+def test_the_chance_of_the_windows_times_is_that_of_one_shot_of_the_machine_about_the_line(make_setup, hill):
+    """Second route: draws of level, slope and shot; how far shots land from their time is the machine's own."""
     setup = with_line(make_setup(numbered(), TASTED), -0.1, [6, 7, 8, 9, 10], sd=0.08)
     line = replace(setup.bench.dial, walk_var=0.05**2)
     setup = replace(setup, bench=replace(setup.bench, dial=line))
@@ -160,11 +160,20 @@ def test_the_chance_of_the_windows_times_is_that_of_one_shot_about_the_line(make
     rng = np.random.default_rng(0)
     wide = np.sqrt(line.df / rng.chisquare(line.df, 200_000))
     unsure = rng.multivariate_normal([0, 0], line.cov, 200_000) @ [1, found.position]
-    shot = np.sqrt(0.08**2 + 0.05**2) * rng.normal(size=200_000)
+    shot = np.sqrt(setup.bench.scatter.cov[1, 1]) * rng.normal(size=200_000)
     time = np.exp(line.intercept + line.slope * found.position + wide * (unsure + shot))
     low, high = aim.window[1]
     assert found.time_chance == pytest.approx(np.mean((time > low) & (time < high)), abs=0.01)
     assert dialled(setup, hill, top=6.0).time_chance is None
+
+
+@pytest.mark.parametrize(("shared", "said", "leaves"), [(False, None, True), (True, None, False), (True, True, True)])
+def test_a_grinder_of_several_machines_stays_unless_somebody_says_otherwise(make_setup, hill, shared, said, leaves):
+    setup = with_line(make_setup(numbered()), -0.1, [6, 7, 8, 9, 10])
+    setup = replace(setup, bench=replace(setup.bench, shared_grinder=shared))
+    found = dialled(setup, hill, GrinderConfig(name="A", leaves=said))
+    assert found.leaves is leaves
+    assert found.grind_setting == "8"
 
 
 def test_without_a_line_a_setting_that_ran_near_the_time_is_repeated_as_written(make_setup, hill):

@@ -59,6 +59,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         (str(grinder), str(coffee)): rows
         for (grinder, coffee), rows in ordered.groupby(["grinder", "coffee"], sort=True)
     }
+    machines = ordered.groupby(ordered["grinder"].astype(str))["machine"].nunique()
     edges = np.searchsorted(ordered["setup"].to_numpy(), np.arange(len(derived.keys) + 1))
     setups = []
     for number, key in enumerate(derived.keys):
@@ -78,7 +79,14 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
                 shots=shots,
                 scores=derived.scores[derived.scores["shot_id"].isin(mine)].reset_index(drop=True),
                 readings=derived.readings[derived.readings["shot_id"].isin(mine)].reset_index(drop=True),
-                bench=Bench(line, spreads[number], extraction.get(number), tuple(notes), notation),
+                bench=Bench(
+                    line,
+                    spreads[number],
+                    extraction.get(number),
+                    tuple(notes),
+                    notation,
+                    bool(machines[str(shots["grinder"].iloc[0])] > 1),
+                ),
                 taste=taste,
                 tasters=tasters,
                 findings=derived.setup_findings.get(number, ()),

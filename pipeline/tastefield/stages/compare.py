@@ -17,6 +17,7 @@ from tastefield.tables.notation import as_written, position
 from tastefield.tables.numbers import plain
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
 from tastefield.words.findings import Finding
+from tastefield.words.ladder import MOVE_G, TIME_PER_OUT
 from tastefield.words.phrases import printable
 
 SAME_DOSE_G = 0.5
@@ -25,10 +26,6 @@ SAME_OUT_G = 2.0
 """And weights out, where shots scatter by less: a button ends them no better. Common practice, no source."""
 TIMES_SD = 2.0
 """A shot that lies within so many standard deviations of the scatter is no different from what was handed over."""
-TIME_PER_OUT = 0.8
-"""Change of log time per unit of log weight out where no line tells it. Reasoned, not measured, as for the dial."""
-MOVE_G = 2.0
-"""How much more or less is let out to move a taste. Common practice, no source."""
 OPTIONS = {
     "dose_g": ("the dose", "--dose 18"),
     "shot_time_s": ("the time", "--time 15"),

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Aim, NextShot, Settings, Setup, SetupResult, Station, Surface
+from tastefield.records import (
+    Aim,
+    Checked,
+    Dosing,
+    Ladder,
+    Move,
+    NextShot,
+    Settings,
+    Setup,
+    SetupResult,
+    Station,
+    Surface,
+)
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
 from tastefield.words.findings import Finding
@@ -23,6 +36,8 @@ def report(
     next_shots: Sequence[NextShot],
     findings: Sequence[Finding],
     status: str,
+    ladder: Ladder | None = None,
+    dosing: Dosing | None = None,
 ) -> SetupResult:
     """Gather what the stages found about one setup into its result.
 
@@ -52,6 +67,8 @@ def report(
         "scatter": _scatter(setup),
         "settings": _settings(settings, setup.bench.notation),
         "next_shots": [_next_shot(shot) for shot in next_shots],
+        "ladder": _ladder(ladder),
+        "dosing": _dosing(dosing),
         "findings": [finding.as_dict() for finding in all_findings],
     }
     return SetupResult(
@@ -277,7 +294,51 @@ def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] |
         "step": settings.step,
         "higher_is": settings.higher_is,
         "line": None if settings.line is None else {"intercept": settings.line[0], "slope": settings.line[1]},
+        "time_chance": settings.time_chance,
+        "leaves": settings.leaves,
         "say": settings.say,
+    }
+
+
+def _dosing(dosing: Dosing | None) -> dict[str, Any] | None:
+    if dosing is None or (dosing.timer is None and dosing.button is None):
+        return None
+    timer, button = dosing.timer, dosing.button
+    return {
+        "timer": None
+        if timer is None
+        else {"setting": timer.setting, "dose_g": list(timer.dose_g), "shots": timer.shots},
+        "button": None
+        if button is None
+        else {
+            "beverage_g": list(button.beverage_g),
+            "dose_g": button.dose_g,
+            "coffee": shortened(button.coffee),
+            "shots": button.shots,
+        },
+    }
+
+
+def _ladder(ladder: Ladder | None) -> dict[str, Any] | None:
+    if ladder is None:
+        return None
+    return {
+        "time_s": list(ladder.time_s),
+        "moves": {what: _move(move) for what, move in ladder.moves.items()},
+        "table": ladder.table,
+        "choked": ladder.choked,
+    }
+
+
+def _move(move: Move) -> dict[str, Any]:
+    """A move in three digits: more would say more than its limits do, and a setup has little room."""
+    told = {"shot_time_s": move.seconds, "score": move.points}
+    return {
+        "steps": move.steps,
+        **{
+            name: None if change is None else [float(f"{value:.3g}") for value in change]
+            for name, change in told.items()
+        },
     }
 
 
@@ -299,11 +360,13 @@ def summary(
     counts: Sequence[Any],
     findings: Sequence[Finding],
     handover: Sequence[Mapping[str, Any]] = (),
+    checked: Sequence[Checked] = (),
 ) -> dict[str, Any]:
     """The results file without its setups.
 
     :param head: title, created_at, versions, seed, taste, prior and tasters.
     :param counts: the account for every place and table. :param handover: what :func:`handover` gives, by machine.
+    :param checked: bench checks, by machine.
     """
     return {
         "schema": "tastefield/results/1",
@@ -323,5 +386,6 @@ def summary(
         ],
         "findings": [finding.as_dict() for finding in findings],
         "handover": list(handover),
+        "checks": [{**asdict(one), "machine": shortened(one.machine)} for one in checked],
         "tasters": head["tasters"],
     }

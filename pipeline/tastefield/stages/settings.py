@@ -9,12 +9,13 @@ import numpy as np
 from scipy import stats as distributions
 
 from tastefield.config import GrinderConfig
-from tastefield.records import Aim, DialLine, Settings, Setup
+from tastefield.records import Aim, DialLine, Scatter, Settings, Setup
 from tastefield.slug import shortened
 from tastefield.stats import inverse
 from tastefield.tables.dial import mesh, recorded, step_of
 from tastefield.tables.notation import Notation, as_written, move_is, upwards
 from tastefield.words.findings import Finding, finding
+from tastefield.words.ladder import STOP
 
 LEVEL = 0.9
 PRESSURISED = "The basket sets the time itself: use the grind it was sold for."
@@ -29,6 +30,11 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     the recorded setting whose time the aim took; else none: grind until the time is right.
     """
     name, grinder = _grinder(setup, grinders)
+    leaves = not setup.bench.shared_grinder if grinder.leaves is None else grinder.leaves
+    return replace(_settings(setup, aim, name, grinder), leaves=leaves)
+
+
+def _settings(setup: Setup, aim: Aim, name: str, grinder: GrinderConfig) -> Settings:
     if setup.pressurised():
         return _nothing(name, PRESSURISED, "pressurised_basket")
     line = setup.bench.dial
@@ -51,7 +57,8 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         if not len(line.settable):
             say = "No setting on the dial is coarse enough to be safe from the choke: use less dose."
         return _nothing(name, say, None, "interval", step, notes)
-    return _on_line(aim, aim.position, name, notation, step, line, found.limits, notes)
+    found_there = _on_line(aim, aim.position, name, notation, step, line, found.limits, notes)
+    return replace(found_there, time_chance=_time_chance(line, aim.position, aim, setup.bench.scatter))
 
 
 def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Settings:
@@ -79,13 +86,18 @@ def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
         per_step, worth = _per_step(line, aim.shot_time_s, step := grinder.step or line.step or 1.0)
         notation = setup.bench.notation
         move = move_is(step, notation)
-        say += f". {move[0].upper()}{move[1:]} about {worth} s, {upwards(notation)} {higher_is}"
+        say += f". {move[0].upper()}{move[1:]} about {worth} s, {_way(notation, line.higher_is)}"
     return replace(_nothing(name, f"{say}.", None), seconds_per_step=per_step, higher_is=higher_is)
 
 
 def _grinder(setup: Setup, grinders: Sequence[GrinderConfig]) -> tuple[str, GrinderConfig]:
     name = setup.key.get("grinder") or str(setup.shots["grinder"].iloc[0])
     return name, next((entry for entry in grinders if entry.name == name), GrinderConfig(name=name))
+
+
+def _way(notation: Notation, higher_is: str) -> str:
+    """Which way the dial turns; beside finer how a choke is minded."""
+    return f"{upwards(notation)} {higher_is}{f' ({STOP})' if higher_is == 'finer' else ''}"
 
 
 def _per_step(line: DialLine, time_s: float, step: float) -> tuple[tuple[float, float, float], str]:
@@ -137,18 +149,20 @@ def _on_line(
         step=step,
         higher_is=line.higher_is,
         line=(line.intercept, line.slope),
-        say=f"Set {text}; {move_is(size, notation)} about {worth} s, {upwards(notation)} {line.higher_is}.",
+        say=f"Set {text}; {move_is(size, notation)} about {worth} s, {_way(notation, line.higher_is)}.",
         findings=findings,
-        time_chance=_time_chance(line, position, aim),
     )
 
 
-def _time_chance(line: DialLine, position: float, aim: Aim) -> float | None:
-    """Chance that the next shot at a position runs within the window's times; ``None`` without window."""
+def _time_chance(line: DialLine, position: float, aim: Aim, scatter: Scatter) -> float | None:
+    """Chance that the next shot at a position runs within the window's times; ``None`` without window.
+
+    Of what is not known of the line, and of how far times of the machine's shots lie from what was meant.
+    """
     if aim.window is None:
         return None
     low, high = np.log(aim.window[1])
-    one_shot = line.residual_var + line.walk_var
+    one_shot = float(scatter.cov[1, 1])
     return inverse.chance_between(line.intercept, line.slope, line.cov, position, low, high, line.df, one_shot)
 
 

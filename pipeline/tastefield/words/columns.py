@@ -152,6 +152,9 @@ GRINDERS: tuple[Column, ...] = (
         "category",
         choices=("coarser", "finer"),
     ),
+    Column(
+        "leaves", "Whether it goes with the machine that is handed over; a grinder of several machines stays", "boolean"
+    ),
     Column("notes", "Anything else"),
 )
 

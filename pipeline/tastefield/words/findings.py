@@ -199,6 +199,11 @@ CATALOGUE: dict[str, Entry] = {
         "The shots cannot tell these terms apart: {terms}.",
         "Vary ratio and time separately in the next shots.",
     ),
+    "check_failed": Entry(
+        "warn",
+        "A bench check of this machine failed: {checks}.",
+        "Do not hand it over: have it mended by somebody qualified, check again and write that down.",
+    ),
     # --- deriving and bench -------------------------------------------------------------------------------------
     "first_drip_not_shifted": Entry(
         "warn",
@@ -421,7 +426,39 @@ CATALOGUE: dict[str, Entry] = {
     "held_off_choke": Entry(
         "warn",
         "The time asks for a finer grind, but setting {choke} choked: held one step coarser.",
-        "Do not go finer on this coffee; use a little less dose or accept a shorter shot.",
+        "Do not go finer on this coffee, or it will choke again; accept a shorter shot.",
+    ),
+    "dose_strayed": Entry(
+        "warn",
+        "The shots pulled to confirm weighed {got} g in, {off}: the recipe was found with {dose} g.",
+        "At this grind weigh the dose and re-program the grinder{to} until it gives {dose} g; then confirm again.",
+    ),
+    "button_strayed": Entry(
+        "warn",
+        "The button gave {got} g out on average of {count} shots; the recipe is {out} g.",
+        "Weigh the cup and re-program the button to {out} g, with this coffee, dose and grind in place.",
+    ),
+    # --- drift --------------------------------------------------------------------------------------------------
+    "dose_creeps": Entry(
+        "warn",
+        "The dose crept {way} by {change} g over the last {count} shots, to {last} g, more than chance does.",
+        "Weigh every dose; look for old grounds, warm burrs or a timer that has to be set anew.",
+    ),
+    "first_shots_cold": Entry(
+        "warn",
+        "The first shot of a sitting was brewed {degrees} C colder than the next ones, on average of {count} sittings.",
+        "Let the machine warm through longer, or pull one blank shot before the first.",
+    ),
+    "first_shots_differ": Entry(
+        "note",
+        "The first shot of a sitting ran {percent} % {how} than the next ones at its setting, on average of {count}.",
+        "Pull one shot to warm machine and grinder before you judge; leave the first out of a recipe.",
+    ),
+    "old_grounds": Entry(
+        "note",
+        "After a change of grind without purge the first shot still ran like the old setting: {percent} % short of the "
+        "next one, on average of {count} changes.",
+        "After each change grind a few grams away before the dose, or time the second shot.",
     ),
     "off_the_dial": Entry(
         "warn",

@@ -16,6 +16,7 @@ from tastefield.hooks import Writer
 from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.cautions import CARD as CARD_CAUTIONS
 from tastefield.words.cautions import CAUTIONS
+from tastefield.words.checks import NO_CERTIFICATE
 from tastefield.words.phrases import printable
 
 if TYPE_CHECKING:
@@ -75,10 +76,14 @@ def tasted(run: RunResult) -> int:
 
 def _whole(run: RunResult) -> dict[str, Any]:
     """What the bottom of the page tells of the whole run."""
+    from tastefield_plugins.write_page.check_table import line
+
     aside = run.records.set_aside
     return {
         "run": run.summary,
         "failed": run.failed,
+        "checks": [line(check) for check in run.summary.get("checks", ())],
+        "no_certificate": NO_CERTIFICATE,
         "pooled": any((result.entry["surface"] or {}).get("model") == "pooled" for result in run.setups),
         "set_aside": aside.head(MOST_SET_ASIDE).to_dict("records"),
         "set_aside_total": len(aside),

@@ -6,42 +6,48 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
-from tastefield.words.phrases import more_often_poor
-from tastefield_plugins.write_page.numbers import CLOCKS, number, span
-
-DIRECTIONS = {
-    "letters": ("an earlier letter", "a later letter"),
-    "clock": ("anticlockwise", "clockwise"),
-    "turns": ("fewer clicks", "more clicks"),
-    "list": ("an earlier label", "a later label"),
-}
-"""Down and up a dial that has no numbered marks, by the notation of its settings."""
+from tastefield.words.checks import HOLD
+from tastefield.words.dosing import dosing_lines
+from tastefield.words.phrases import more_often_poor, printable
+from tastefield_plugins.write_page.numbers import number, span
+from tastefield_plugins.write_page.turning import turning
 
 
 def card(result: SetupResult, words: Mapping[str, Any]) -> dict[str, Any]:
-    """Date, dial, remedies and the steps for a new coffee, of a setup that has a recipe.
+    """Date, dial, the table of what to turn and the steps for a new coffee, of a setup that has a recipe.
 
     :param words: what the section already says.
     """
     entry = result.entry
     aim, window, settings = entry["aim"], entry["window"] or {}, entry["settings"] or {}
     pressurised = "basket_kind" in result.shots and bool((result.shots["basket_kind"] == "pressurised").any())
-    finer, coarser = _directions(settings.get("higher_is"), settings.get("notation"))
+    leaves = settings.get("leaves") is not False
+    setting = aim["grind_setting"] if leaves else None
     recipe = f"{number(aim['dose_g'], 1)} g gives {number(aim['beverage_g'])} g in {number(aim['shot_time_s'])} s"
     return {
         "date": entry["last_pulled"] or "",
         "hold": _hold(entry),
-        "grind": _grind(aim["grind_setting"], recipe, pressurised),
+        "setting": setting,
+        "leaves": leaves,
+        "grind": _grind(setting, recipe, pressurised),
         "pressurised": pressurised,
         "out_range": span(window.get("beverage_g"), "g"),
         "time_range": span(window.get("shot_time_s"), "s"),
-        "remedies": _remedies(window.get("shot_time_s"), finer, coarser, pressurised),
-        "steps": _steps(aim, words["clock"], finer, coarser, pressurised),
+        "dosing": [printable(line) for line in dosing_lines(_dosing(entry.get("dosing"), leaves))],
+        "turning": turning(entry, pressurised, words["clock"], leaves),
     }
+
+
+def _dosing(dosing: Mapping[str, Any] | None, leaves: bool) -> Mapping[str, Any] | None:
+    """Without the timer of a grinder that stays behind."""
+    return dosing if dosing is None or leaves else {**dosing, "timer": None}
 
 
 def _hold(entry: Mapping[str, Any]) -> str:
     """Why this card should not leave yet; empty where it may."""
+    failed = [one["message"] for one in entry["findings"] if one["code"] == "check_failed"]
+    if failed:
+        return f"{printable(failed[0])} {HOLD}"
     if entry["status"] in ("window", "confirmed"):
         return ""
     if not entry["tasted"]:
@@ -55,55 +61,3 @@ def _grind(setting: str | None, recipe: str, pressurised: bool) -> str:
     if pressurised:
         return "The basket sets the time: leave the grind as it is"
     return f"Until {recipe}" if setting is None else f"{setting}"
-
-
-def _directions(higher_is: str | None, notation: str | None) -> tuple[str, str]:
-    """How to say finer and coarser on this dial."""
-    down, up = DIRECTIONS.get(notation or "", ("a lower mark", "a higher mark"))
-    if higher_is == "coarser":
-        return f"finer ({down})", f"coarser ({up})"
-    if higher_is == "finer":
-        return f"finer ({up})", f"coarser ({down})"
-    return "finer", "coarser"
-
-
-def _remedies(limits: Any, finer: str, coarser: str, pressurised: bool) -> list[tuple[str, str]]:
-    """What happens and what to do; one change at a time. Common practice."""
-    fast = f"Runs fast (under {number(limits[0])} s)" if limits else "Runs faster than this"
-    slow = f"Runs slow (over {number(limits[1])} s)" if limits else "Runs slower than this"
-    uneven = ("Sour and bitter, or spurts", "Spread and press the coffee evenly; look at basket and age of the coffee.")
-    if pressurised:
-        return [
-            (fast, "Check that the dose is full and the coffee fresh."),
-            (slow, "Clean the basket; use half a gram less coffee."),
-            ("Tastes sour or sharp", "Let 2 g more out."),
-            ("Tastes bitter or dry", "Let 2 g less out."),
-            uneven,
-        ]
-    return [
-        (fast, f"Grind one step {finer}, while the grinder runs."),
-        (slow, f"Grind one step {coarser}."),
-        ("Tastes sour or sharp", "Let 2 g more out. Still sour: one step finer, while the grinder runs."),
-        ("Tastes bitter or dry", "Let 2 g less out. Still bitter: one step coarser."),
-        (uneven[0], f"{uneven[1]} Not finer."),
-    ]
-
-
-def _steps(aim: Mapping[str, Any], clock: str, finer: str, coarser: str, pressurised: bool) -> list[str]:
-    """From a bag never tried to a cup that tastes good. Common practice."""
-    start = "start from the mark above" if aim["grind_setting"] is not None else "start from where the grinder stands"
-    turn = (
-        f"Too fast: {finer}, while the grinder runs. Too slow: {coarser}. One step a shot; throw away the first few "
-        "grams after each."
-    )
-    if pressurised:
-        start = "leave the grind as it is"
-        turn = "Far too fast or slow: half a gram of coffee more or less, never over what the basket is made for."
-    counted = clock if clock in CLOCKS.values() else CLOCKS["pump"]
-    return [
-        f"Keep {number(aim['dose_g'], 1)} g in and {start}.",
-        f"Let {number(aim['beverage_g'])} g out and note the seconds {counted}.",
-        turn,
-        "Near the time above, taste: sour, let 2 g more out; bitter, 2 g less.",
-        "Tastes good? Pull it once more to be sure, then write down in, out, seconds and mark.",
-    ]

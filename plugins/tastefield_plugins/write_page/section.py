@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from tastefield.records import Lattice, SetupResult
+from tastefield.words.dosing import dosing_lines
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
 from tastefield_plugins.write_page.numbers import clock_words, number, span
+from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
@@ -65,6 +67,8 @@ def section(result: SetupResult) -> dict[str, Any]:
         "quality": quality(entry),
         "figures": drawings(result),
         "entry": entry,
+        "in_time": in_time(entry),
+        "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
         "taste": entry["taste"],
         "speak": who_speaks(result.lattice),
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
@@ -75,6 +79,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
     words["card"] = card(result, words) if entry["aim"] else None
+    words["turning"] = turning(entry, words["card"]["pressurised"], words["clock"], True) if entry["aim"] else None
     return words
 
 
@@ -102,6 +107,15 @@ def basis(entry: Mapping[str, Any], shots: pd.DataFrame) -> str:
     served = sorted({str(word) for word in shots.get("served_as", pd.Series(dtype="str")).dropna()})
     parts = [count(entry["shots"], "shot"), f"{entry['tasted']} tasted", count(entry["tasters"], "taster"), *served]
     return ", ".join(parts)
+
+
+def in_time(entry: Mapping[str, Any]) -> str:
+    """How often a shot at the setting runs within the times of the window; empty where that is not known."""
+    chance = (entry["settings"] or {}).get("time_chance")
+    if chance is None or not entry["window"]:
+        return ""
+    words = chance_in_words(chance, FEW_TASTED)  # it rests on times, not on tasted shots
+    return f"{words[0].upper()}{words[1:]} shots at it run {span(entry['window']['shot_time_s'], 's')}."
 
 
 def doubt(entry: Mapping[str, Any]) -> str:

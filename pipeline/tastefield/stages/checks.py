@@ -1,0 +1,88 @@
+"""Checks: what was checked on each machine, by whom and how, before and after, and what of it failed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pandas as pd
+
+from tastefield.config import CheckConfig
+from tastefield.records import Checked, Found, Setup
+from tastefield.slug import shortened
+from tastefield.tables.numbers import plain, split_unit
+from tastefield.words.checks import fault
+from tastefield.words.findings import finding
+
+
+def checks(table: pd.DataFrame, limits: Sequence[CheckConfig]) -> tuple[Checked, ...]:
+    """Every check of every machine: the first time it was made and the last, and what is to be thought of the last.
+
+    Only leaks, trips, pressure that stays and what somebody called failed fail by themselves; else what the
+    configuration sets limits to.
+
+    :param table: the kept table ``checks``.
+    """
+    rows = table.assign(named=[plain(str(name)).casefold() for name in table["check"]])
+    rows = rows.sort_values(["when", "place", "row"], na_position="first", kind="stable")
+    found = []
+    for (machine, _), those in rows.groupby(["machine", "named"], sort=True):
+        first, last = _found(those.iloc[0]), _found(those.iloc[-1])
+        name = str(those["check"].iloc[-1])
+        verdict, why = _verdict(name, last, limits)
+        found.append(Checked(str(machine), name, first if len(those) > 1 else None, last, verdict, why))
+    return tuple(found)
+
+
+def with_failed(setups: Sequence[Setup], found: Sequence[Checked]) -> tuple[Setup, ...]:
+    """The setups, those of a machine of which a check failed with a finding about it."""
+    failed: dict[str, list[str]] = {}
+    for one in found:
+        if one.verdict == "fails":
+            failed.setdefault(one.machine, []).append(f"{shortened(one.check)}: {shortened(one.after.value)}")
+    notes = {machine: finding("check_failed", checks="; ".join(told)) for machine, told in failed.items()}
+    return tuple(
+        replace(setup, findings=(*setup.findings, notes[setup.machine])) if setup.machine in notes else setup
+        for setup in setups
+    )
+
+
+def _found(row: pd.Series) -> Found:
+    text = {name: None if pd.isna(row[name]) else str(row[name]) for name in ("unit", "by", "method")}
+    when = None if pd.isna(row["when"]) else pd.Timestamp(row["when"]).date().isoformat()
+    return Found(value=str(row["value"]), when=when, **text)
+
+
+def _verdict(check: str, found: Found, limits: Sequence[CheckConfig]) -> tuple[str, str]:
+    """``fails``, ``within`` or ``recorded``, and why."""
+    said = plain(found.value).casefold()
+    named = next((one for one in limits if plain(one.name).casefold() == plain(check).casefold()), None)
+    if fault(check, found.value):
+        return "fails", "by its own words"
+    if named is None:
+        return "recorded", ""
+    if said in {plain(word).casefold() for word in named.fails}:
+        return "fails", "by the configuration"
+    if named.lowest is None and named.highest is None:
+        return "recorded", ""
+    value, unit = _number(found)
+    if math.isnan(value):
+        return "recorded", "its value is no number, so its limits say nothing"
+    if named.unit and unit and plain(unit).casefold() != plain(named.unit).casefold():
+        return "recorded", f"its limits are in {named.unit}"
+    low = -math.inf if named.lowest is None else named.lowest
+    high = math.inf if named.highest is None else named.highest
+    ends = f"{low:g} to {high:g}" if math.isfinite(low + high) else f"at least {low:g}" if low > -math.inf else ""
+    ends = f"{ends or f'at most {high:g}'} {named.unit}".strip()
+    return ("within" if low <= value <= high else "fails"), f"limits {ends}"
+
+
+def _number(found: Found) -> tuple[float, str]:
+    """The number of a value and its unit; NaN where it is none."""
+    parts = split_unit(found.value)
+    try:
+        value = math.nan if parts is None else float(parts[0].replace(",", "."))
+    except ValueError:
+        value = math.nan
+    return value, found.unit or (parts[1] if parts else "")

@@ -1,0 +1,103 @@
+"""Dosing: the timer of a grinder that doses, and the button that ends the shot: what they gave, what to set them to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from scipy import stats as distributions
+
+from tastefield.records import Aim, Button, Dosing, Settings, Setup, Timer
+from tastefield.stats import dose_line
+from tastefield.tables.dial import not_ours, periods
+from tastefield.tables.timer import timer_as_written, timer_of, written_step
+from tastefield.words.findings import Finding, finding
+
+LEVEL = 0.9
+OFF_G, OFF_OUT_G = 0.5, 2.0
+"""A dose or a weight out farther off than this is worth setting anew. Common practice, no source."""
+BEYOND_CHANCE = 0.95
+"""And it must be told from chance so surely (Student's t)."""
+FARTHEST = 0.25
+"""How far past the timers tried one may be named, in logs."""
+FEWEST = 2
+
+
+def dosing(setup: Setup, aim: Aim, settings: Settings) -> Dosing:
+    """What the dose timer and the button gave, what to set them to for the recipe, and what has strayed."""
+    timer, button = _timer(setup, aim, settings), _button(setup)
+    return Dosing(timer, button, tuple(_strayed(setup, aim, timer, button)))
+
+
+def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
+    """The timer for the dose of the recipe at its grind; ``None`` where no timer is written, or no dose wanted."""
+    shots = setup.shots[periods(setup.shots)["in_force"] & setup.shots["dose_g"].notna()]
+    shots = shots.assign(timer=[timer_of(str(text))[0] for text in shots["dose_setting"].fillna("")])
+    shots = shots[shots["timer"] > 0]
+    if shots.empty or aim.dose_g is None:
+        return None
+    line, slope = setup.bench.dial, 0.0
+    position = settings.position if aim.position is None else aim.position
+    if line is not None and settings.line is not None and position is not None:
+        slope = line.slope
+        shots = shots[shots["dial_position"].notna()]
+    fine = slope * shots["dial_position"].to_numpy(dtype=float) if slope else np.zeros(len(shots))
+    timers = shots["timer"].to_numpy(dtype=float)
+    if not len(shots):
+        return None
+    fitted = dose_line.fit(shots["dose_g"].to_numpy(dtype=float), timers, fine)
+    here = slope * position if slope and position is not None else 0.0
+    step = written_step(shots["dose_setting"].astype(str))
+    wanted = fitted.timer_for(aim.dose_g, here)
+    wanted = float(np.clip(wanted, timers.min() * np.exp(-FARTHEST), timers.max() * np.exp(FARTHEST)))
+    value = max(round(wanted / step), 1) * step
+    log_dose, sd = fitted.log_dose(value, here)
+    half = float(distributions.t.ppf(0.5 + LEVEL / 2, fitted.df)) * sd
+    unit = timer_of(str(shots["dose_setting"].iloc[-1]))[1]
+    dose = (float(np.exp(log_dose)), float(np.exp(log_dose - half)), float(np.exp(log_dose + half)))
+    return Timer(timer_as_written(value, step, unit), dose, len(shots))
+
+
+def _button(setup: Setup) -> Button | None:
+    """What the button gave in the last shots that it ended."""
+    shots = setup.shots[~not_ours(setup.shots)]
+    ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
+    shots = shots[ran & (shots["stopped_by"].astype("object") == "button") & shots["beverage_g"].notna()].tail(5)
+    if shots.empty:
+        return None
+    out, dose = shots["beverage_g"].to_numpy(dtype=float), shots["dose_g"].median()
+    return Button(
+        beverage_g=(float(out.mean()), float(out.min()), float(out.max())),
+        dose_g=None if pd.isna(dose) else float(dose),
+        coffee=str(shots["coffee"].iloc[-1]),
+        shots=len(shots),
+        error_g=float(out.std(ddof=1) / np.sqrt(len(out))) if len(out) >= FEWEST else None,
+    )
+
+
+def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None) -> Iterator[Finding]:
+    ours = setup.shots[~not_ours(setup.shots)]
+    confirm = ours["stage"].astype("object") == "confirm"
+    before, after = ours.loc[~confirm, "dose_g"].dropna().tail(5), ours.loc[confirm, "dose_g"].dropna().tail(3)
+    if len(before) and len(after) >= FEWEST and ours["dose_setting"].notna().any():
+        off, df = float(after.mean() - before.median()), len(before) + len(after) - 2
+        spread = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()) / df
+        error = np.sqrt(spread * (1 / len(before) + 1 / len(after)))
+        if abs(off) > max(OFF_G, _chance(df) * error):
+            yield finding(
+                "dose_strayed",
+                got=f"{after.mean():.1f}",
+                dose=f"{before.median():.1f}",
+                off=f"{abs(off):.1f} g {'over' if off > 0 else 'under'}",
+                to="" if timer is None else f", about {timer.setting}",
+            )
+    if button is not None and aim.dose_g is not None and button.error_g is not None:
+        off = button.beverage_g[0] - aim.dose_g * aim.ratio
+        if abs(off) > max(OFF_OUT_G, _chance(button.shots - 1) * button.error_g):
+            out = f"{aim.dose_g * aim.ratio:.0f}"
+            yield finding("button_strayed", got=f"{button.beverage_g[0]:.0f}", count=button.shots, out=out)
+
+
+def _chance(df: int) -> float:
+    return float(distributions.t.ppf(0.5 + BEYOND_CHANCE / 2, df))

@@ -1,0 +1,108 @@
+"""Bench checks: words and numbers, before and after; only few things fail by themselves."""
+
+from __future__ import annotations
+
+import pytest
+
+from tastefield.config import CheckConfig
+from tastefield.stages.checks import checks, with_failed
+from tastefield.words.checks import NO_CERTIFICATE, fault
+
+
+@pytest.mark.parametrize(
+    ("check", "value", "fails"),
+    [
+        ("Leaks", "none", False),
+        ("leaks", "no leaks", False),
+        ("leaks at the head", "drips a little", True),
+        ("leaks", "no, but drips when hot", True),
+        ("leak", "Yes", True),
+        ("leaks", "dry", False),
+        ("no leaks", "yes", False),
+        ("no leaks", "no", True),
+        ("leakage current", "0.4 mA", False),
+        ("trips the breaker", "no", False),
+        ("trips the breaker", "yes, when cold", True),
+        ("RCD trip time", "22 ms", False),
+        ("RCD", "30 mA, 22 ms", False),
+        ("fuse", "13 A", False),
+        ("pressure release", "yes", False),
+        ("pressure release after the shot", "no", True),
+        ("releases pressure", "stays", True),
+        ("no pressure release", "yes", True),
+        ("no pressure release", "no", False),
+        ("pressure", "9 bar", False),
+        ("brew temperature", "140", False),
+        ("earth continuity", "0.1 ohm", False),
+        ("earth continuity", "FAILED", True),
+        ("drip tray", "clean", False),
+    ],
+)
+def test_only_leaks_trips_pressure_that_stays_and_what_was_called_failed_fail_by_words(check, value, fails):
+    assert fault(check, value) is fails
+
+
+def log(make_table, *rows):
+    return make_table("checks", [{"machine": "A", "by": "Jo", "method": "by eye", **row} for row in rows])
+
+
+def test_the_first_time_and_the_last_of_a_check_are_told_with_who_and_how(make_table):
+    table = log(
+        make_table,
+        {"check": "leaks", "value": "none", "when": "2026-03-05", "by": "Ma"},
+        {"check": "Leaks ", "value": "drips", "when": "2026-03-01"},
+        {"check": "leaks", "value": "wet", "when": "2026-03-03", "machine": "B"},
+    )
+    one, other = checks(table, ())
+    assert (one.machine, one.before.value, one.after.value) == ("A", "drips", "none")
+    assert (one.before.by, one.after.by, one.after.method) == ("Jo", "Ma", "by eye")
+    assert (one.after.when, one.verdict) == ("2026-03-05", "recorded")
+    assert (other.machine, other.before, other.verdict) == ("B", None, "fails")
+
+
+BREW = CheckConfig(name="Brew temperature", lowest=90, highest=96, unit="C", fails=("uneven",))
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "verdict", "why"),
+    [
+        ("93", "C", "within", "limits 90 to 96 C"),
+        ("93,5 C", None, "within", "limits 90 to 96 C"),
+        ("90", None, "within", "limits 90 to 96 C"),
+        ("97", "c", "fails", "limits 90 to 96 C"),
+        ("199", "F", "recorded", "its limits are in C"),
+        ("about right", None, "recorded", "its value is no number, so its limits say nothing"),
+        ("Uneven", None, "fails", "by the configuration"),
+    ],
+)
+def test_numbers_are_judged_by_configured_limits_alone(make_table, value, unit, verdict, why):
+    table = log(make_table, {"check": "brew  temperature", "value": value, "unit": unit})
+    (one,) = checks(table, (BREW,))
+    assert (one.verdict, one.why) == (verdict, why)
+    assert checks(table, ())[0].verdict == "recorded"
+
+
+def test_one_sided_limits_are_said_so(make_table):
+    table = log(make_table, {"check": "earth", "value": "0.3 ohm"})
+    (one,) = checks(table, (CheckConfig(name="earth", highest=0.1, unit="ohm"),))
+    assert (one.verdict, one.why) == ("fails", "limits at most 0.1 ohm")
+
+
+def test_a_failed_check_is_told_on_every_setup_of_its_machine_and_nowhere_else(make_table, make_setup):
+    mine, other = make_setup([{}]), make_setup([{"machine": "B"}])
+    other = type(other)(**{**vars(other), "key": {"machine": "B", "coffee": "house"}})
+    found = checks(log(make_table, {"check": "leaks", "value": "drips"}), ())
+    one, two = with_failed([mine, other], found)
+    assert [note.code for note in one.findings] == ["check_failed"]
+    assert "leaks: drips" in one.findings[0].message
+    assert "Do not hand it over" in one.findings[0].do
+    assert two.findings == ()
+
+
+def test_no_check_at_all_is_no_table(make_table):
+    assert checks(make_table("checks", []), ()) == ()
+
+
+def test_it_says_plainly_that_it_is_no_certificate():
+    assert "no certificate of safety" in NO_CERTIFICATE
+    assert "what is not listed was not checked" in NO_CERTIFICATE
