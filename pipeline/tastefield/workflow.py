@@ -55,6 +55,7 @@ from tastefield.stages.ingest import ingest
 from tastefield.stages.panel import panel
 from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
+from tastefield.stages.pours import pours
 from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
@@ -178,7 +179,7 @@ def title(config: Config, source: str | Path) -> str:
 def _read(loaded: Loaded) -> Records:
     config = loaded.config
     read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
-    records = reconcile(read.raw, config.source, config.taste)
+    records = pours(reconcile(read.raw, config.source, config.taste))
     return replace(records, findings=(*read.findings, *records.findings))
 
 

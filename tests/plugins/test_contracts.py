@@ -17,6 +17,15 @@ class TestTableReader(ReaderContract):
     )
 
 
+class TestTraceReader(ReaderContract):
+    plugin = REGISTRY.readers["trace"]
+    sample = ReaderSample(
+        {"7.csv": "Dose: 18\nTime (s),Weight (g)\n0,0\n0.5,0.1\n", "8.csv": "Time (s);Weight (g)\n0;0\n"},
+        rows=3,
+        headings=("Time (s)", "Weight (g)", "shot_id"),
+    )
+
+
 class TestQuadratic(SurfaceContract):
     plugin = REGISTRY.surfaces["quadratic"]
 
@@ -34,7 +43,7 @@ class TestPageWriter(WriterContract):
 
 
 def test_every_built_in_plugin_is_held_to_the_contract():
-    held = {TestTableReader, TestQuadratic, TestPooled, TestDataWriter, TestPageWriter}
+    held = {TestTableReader, TestTraceReader, TestQuadratic, TestPooled, TestDataWriter, TestPageWriter}
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
     ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]
     assert {type(plugin) for plugin in ours} == {type(contract.plugin) for contract in held}

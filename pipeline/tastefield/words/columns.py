@@ -111,7 +111,8 @@ TRACES: tuple[Column, ...] = (
     Column("shot_id", "Shot that was recorded", required=True),
     Column("t_s", "Time since the start of the recording", "duration", "s", 0, 3600, required=True),
     Column("mass_g", "Mass on the scale", "number", "g", -100, 2000, required=True),
-    Column("pressure_bar", "Pressure at that time", "number", "bar", 0, 30),
+    Column("pressure_bar", "Pressure at that time", "number", "bar", -1, 30),
+    Column("clock", "What `t_s` counts from", "category", choices=("pump", "first_drip", "unknown")),
 )
 
 CHECKS: tuple[Column, ...] = (

@@ -168,6 +168,35 @@ CATALOGUE: dict[str, Entry] = {
         "The highest of {count} TDS values is {high} %, which looks like a fraction of 1.",
         'If so, write tds_pct = "fraction" under [source.units].',
     ),
+    # --- recordings ---------------------------------------------------------------------------------------------
+    "recording_described": Entry(
+        "note",
+        "Filled lines above the headings of recordings, which may describe their shots: {count}. They were not read.",
+        "If no log lists these shots, write shots = true in its [[source]].",
+    ),
+    "recordings_read": Entry(
+        "note",
+        "Recordings that a pour was read from: {count}. Filled in from them: weights out {weights}, shot times from "
+        "pump-on {pump}, from the first drip {drip}.",
+        "Nothing; what the log itself says was kept.",
+    ),
+    "recording_not_read": Entry(
+        "warn",
+        "Recordings that no pour could be read from: {count}. The first, of shot {shot}: {why}.",
+        "{do}.",
+    ),
+    "recording_cut_short": Entry(
+        "note",
+        "Recordings that end while coffee still ran: {count}, the first of shot {shot}. Their weight and time are "
+        "those of their last sample.",
+        "Let the recording run until the last drip has fallen.",
+    ),
+    "recording_disagrees": Entry(
+        "warn",
+        "Shots whose log and recording differ by more than {grams} g or {seconds} s: {count}. The first, shot {shot}: "
+        "{log} in the log, {recorded} in its recording. The log was believed.",
+        "Check that recording and log are of the same shot, and which clock each ran on.",
+    ),
     # --- statistics ---------------------------------------------------------------------------------------------
     "variance_at_zero": Entry(
         "note",

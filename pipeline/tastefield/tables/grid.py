@@ -1,0 +1,69 @@
+"""Grid: rows of cells of text files and of sheets of workbooks, as readers need them before they know any heading."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from tastefield.errors import ReadError
+from tastefield.tables.text import decode, sniff_separator
+
+Row = list[Any]
+MOST_BYTES = 200_000_000
+"""Most bytes of a file that is read whole."""
+MOST_CELLS = 5_000_000
+"""Most cells of a sheet, counted from A1 to its last filled row and column."""
+
+
+def places(files: Sequence[Path]) -> list[str]:
+    """File names; with as much of the folder before them as tells them apart."""
+    names: list[str] = []
+    for depth in range(1, 32):
+        names = ["/".join(file.parts[-depth:]) for file in files]
+        if len(set(names)) == len(names):
+            break
+    return names
+
+
+def text_rows(file: Path, place: str, encoding: str = "cp1252", separator: str = "") -> list[Row]:
+    """Every record of a text file; a blank line is a record without cells.
+
+    :param separator: found out where empty.
+    :raises ReadError: no such file, empty, no text, quotes that are not closed.
+    """
+    data = contents(file, place)
+    try:
+        text, _ = decode(data, encoding)
+    except UnicodeDecodeError as error:
+        why = f"it is not text: byte {error.start + 1} is no character in UTF-8 or in {encoding}"
+        raise ReadError(place, why, 'export it again as text in UTF-8, or set encoding = "..."') from error
+    if "\0" in text:
+        why = f"it is not text: sign {text.index(chr(0)) + 1} is a zero byte"
+        raise ReadError(place, why, "export it again as text in UTF-8")
+    records: list[Row] = []
+    try:
+        sign = separator or sniff_separator(text)
+        records.extend(csv.reader(io.StringIO(text, newline=""), delimiter=sign, strict=True))
+    except csv.Error as error:
+        why = f"the quotes around a cell are not closed properly near row {len(records) + 1} ({error})"
+        raise ReadError(place, why, 'write every " inside a quoted cell twice, or remove it') from error
+    return records
+
+
+def contents(file: Path, place: str) -> bytes:
+    """The bytes of a file.
+
+    :raises ReadError: it cannot be read, is empty or too large.
+    """
+    try:
+        if file.stat().st_size > MOST_BYTES:
+            raise ReadError(place, f"it is larger than {MOST_BYTES // 1_000_000} MB", "cut it into several files")
+        data = file.read_bytes()
+    except OSError as error:
+        raise ReadError(place, str(error.strerror or error), "check that the file exists and may be read") from error
+    if not data.strip():
+        raise ReadError(place, "the file is empty", "export it again, or take it out of path")
+    return data
