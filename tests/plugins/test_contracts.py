@@ -26,6 +26,15 @@ class TestTraceReader(ReaderContract):
     )
 
 
+class TestTastingSheetReader(ReaderContract):
+    plugin = REGISTRY.readers["tasting_sheet"]
+    sample = ReaderSample(
+        {"a.csv": "Cup,Taster,Liking,Body\nS1,ana,7,4\nS2,ana,6,\n", "b.csv": "Cup;Taster;Liking;Body\nS1;ben;8;5,5\n"},
+        rows=5,  # a row a filled score
+        headings=("Cup", "Taster", "attribute", "score"),
+    )
+
+
 class TestQuadratic(SurfaceContract):
     plugin = REGISTRY.surfaces["quadratic"]
 
@@ -43,7 +52,15 @@ class TestPageWriter(WriterContract):
 
 
 def test_every_built_in_plugin_is_held_to_the_contract():
-    held = {TestTableReader, TestTraceReader, TestQuadratic, TestPooled, TestDataWriter, TestPageWriter}
+    held = {
+        TestTableReader,
+        TestTraceReader,
+        TestTastingSheetReader,
+        TestQuadratic,
+        TestPooled,
+        TestDataWriter,
+        TestPageWriter,
+    }
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
     ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]
     assert {type(plugin) for plugin in ours} == {type(contract.plugin) for contract in held}

@@ -168,6 +168,22 @@ CATALOGUE: dict[str, Entry] = {
         "The highest of {count} TDS values is {high} %, which looks like a fraction of 1.",
         'If so, write tds_pct = "fraction" under [source.units].',
     ),
+    # --- tasting sheets -----------------------------------------------------------------------------------------
+    "attributes_understood": Entry(
+        "note",
+        "Columns taken for attributes, each cell a score: {list}.",
+        "Check them; to say otherwise, name them: attributes = [...] in its [[source]].",
+    ),
+    "codes_resolved": Entry(
+        "note",
+        "Codes of cups that {key} gives a shot: {count} of {all} cups.",
+        "Nothing.",
+    ),
+    "codes_not_resolved": Entry(
+        "warn",
+        "Cups whose code {key} does not give one shot: {count} ({list}). Their scores are set aside.",
+        "Add them to {key}, each code once in a session, or correct them on the sheet.",
+    ),
     # --- recordings ---------------------------------------------------------------------------------------------
     "recording_described": Entry(
         "note",
