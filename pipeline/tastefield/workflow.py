@@ -59,6 +59,7 @@ from tastefield.stages.pours import pours
 from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
+from tastefield.stages.strength import strength
 from tastefield.stages.teaching import teaching
 from tastefield.stages.visit import last_setup, machine_called, visit
 from tastefield.stages.window import window
@@ -179,7 +180,7 @@ def title(config: Config, source: str | Path) -> str:
 def _read(loaded: Loaded) -> Records:
     config = loaded.config
     read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
-    records = pours(reconcile(read.raw, config.source, config.taste))
+    records = strength(pours(reconcile(read.raw, config.source, config.taste)), config.refractometer)
     return replace(records, findings=(*read.findings, *records.findings))
 
 

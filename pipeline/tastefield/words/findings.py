@@ -298,8 +298,31 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "reading_without_calibration": Entry(
         "note",
-        "Readings in Brix or refractive index, kept and not used because nothing here turns them into TDS: {count}.",
-        "Write TDS where the meter shows it; Brix is not TDS.",
+        "Readings in Brix or refractive index, kept and not used because nothing says what TDS they mean: {count}.",
+        "Brix is not TDS: write TDS where the meter shows it, or calibrate the meter under [refractometer].",
+    ),
+    "readings_calibrated": Entry(
+        "note",
+        "Readings turned into TDS by the calibration of the refractometer: {count}. TDS = {intercept} + {slope} x "
+        "Brix, known to {u} % TDS at {at} Brix (standard uncertainty).",
+        "Nothing; {more}.",
+    ),
+    "calibration_scatters": Entry(
+        "warn",
+        "The dried samples stray from one line by {times} times their stated errors (p = {p}), which has widened the "
+        "doubt about every TDS.",
+        "Check u_tds_pct and the reading's own error; coffees that differ may not share one line.",
+    ),
+    "readings_beyond_calibration": Entry(
+        "warn",
+        "Readings outside those that were calibrated ({low} to {high} Brix): {count}. They were turned into TDS by the "
+        "same line.",
+        "Dry a sample there, or dilute stronger ones and write the dilution.",
+    ),
+    "readings_not_corrected": Entry(
+        "warn",
+        "Readings in Brix or refractive index, kept and not used: {count}. The first, of shot {shot}: {why}.",
+        "{do}.",
     ),
     "attribute_not_scored": Entry(
         "warn",
