@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
+
 from tastefield.registry import build
 from tastefield.testing import ReaderContract, ReaderSample, SurfaceContract, WriterContract
 
@@ -35,6 +38,19 @@ class TestTastingSheetReader(ReaderContract):
     )
 
 
+def two_shots() -> bytes:
+    """A database of SQLite with two shots in it."""
+    with contextlib.closing(sqlite3.connect(":memory:")) as database:
+        database.executescript("CREATE TABLE pulls (Machine, Dose); INSERT INTO pulls VALUES ('A', 18), ('B', 17.5);")
+        return database.serialize()
+
+
+class TestDatabaseReader(ReaderContract):
+    plugin = REGISTRY.readers["database"]
+    options = {"table": "pulls"}
+    sample = ReaderSample({"bench.db": two_shots()}, rows=2, headings=("Machine", "Dose"))
+
+
 class TestQuadratic(SurfaceContract):
     plugin = REGISTRY.surfaces["quadratic"]
 
@@ -56,6 +72,7 @@ def test_every_built_in_plugin_is_held_to_the_contract():
         TestTableReader,
         TestTraceReader,
         TestTastingSheetReader,
+        TestDatabaseReader,
         TestQuadratic,
         TestPooled,
         TestDataWriter,
