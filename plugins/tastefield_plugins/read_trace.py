@@ -62,6 +62,7 @@ class TraceReader(Reader):
         """Yield the samples of each file, the name of its shot beside them where no column says it."""
         options = ctx.options
         assert isinstance(options, TraceOptions)
+        described = 0
         for file, place in zip(files, places(files), strict=True):
             rows = text_rows(file, place, options.encoding, options.separator)
             at = _heading_row(rows, place)
@@ -71,9 +72,11 @@ class TraceReader(Reader):
             above = {row: line for row, line in enumerate(rows[:at], start=1) if any(is_filled(cell) for cell in line)}
             if options.shots:
                 yield Chunk(_listed(samples, above), f"{place}, its shots", ("shots",))
-            elif above:
-                ctx.note(finding("recording_described", {"place": place}, count=len(above)))
+            else:
+                described += len(above)
             yield Chunk(samples, place, ("traces",))
+        if described:
+            ctx.note(finding("recording_described", None, count=described))
 
 
 @tastefield.hookimpl

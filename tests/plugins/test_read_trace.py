@@ -212,3 +212,20 @@ def test_nothing_but_our_own_errors_comes_of_broken_recordings(tmp_path, seed):
     (tmp_path / "bench.toml").write_text(TOML.replace('clock = "pump"', 'clock = "pump"\nshots = true'))
     with contextlib.suppress(TastefieldError):
         check(tmp_path / "bench.toml")
+
+
+def test_a_tared_cup_that_is_lifted_and_a_clock_that_starts_anywhere_set_nothing_aside(tmp_path):
+    t, mass = pour(first=1_764_230_000.0)
+    mass = np.where(t > t[0] + 35, -210.0, mass)
+    toml = TOML.replace('clock = "pump"\n', "")
+    records = bench(tmp_path, toml, log__csv=LOG, **{"pour-7__csv": written(t, mass)})
+    assert records.set_aside.empty
+    assert records.tables["shots"]["shot_time_s"].iloc[0] == pytest.approx(24.0, abs=0.4)
+
+
+def test_many_recordings_of_one_kind_are_told_of_once(tmp_path):
+    texts = {f"pour-{shot}__csv": written(*pour(), above="Dose: 18\n") for shot in (7, 8)}
+    records = bench(tmp_path, TOML, log__csv=LOG, **texts)
+    told = [finding.message for finding in records.findings]
+    assert sum('t_s = "time"' in message for message in told) == 1
+    assert sum("above the headings" in message for message in told) == 1

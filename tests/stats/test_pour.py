@@ -166,6 +166,7 @@ def test_a_recording_that_ends_with_the_pump_says_that_it_did():
         ([0, 1, 2], [0, 1, 2], "3 samples"),
         (np.arange(0, 100, 5), np.arange(20), "s apart"),
         (np.arange(0, 30, 0.1), np.zeros(300), "nothing rises"),
+        (np.append(np.arange(0, 30, 0.1), 1e12), np.arange(301), "1e+12 s"),
         (np.arange(0, 30, 0.1), np.where(np.arange(300) > 150, 40.0, 0.0), "nothing rises"),  # a cup set down
         (np.arange(0, 30, 0.1), np.full(300, np.nan), "0 samples"),
         (np.zeros(300), np.arange(300), "1 samples"),

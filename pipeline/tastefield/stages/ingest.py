@@ -325,7 +325,9 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     where = {"place": place.name}
     if place.understood.common:
         listed = ", ".join(f'{name} = "{place.understood.columns[name]}"' for name in place.understood.common)
-        findings.append(finding("headings_understood", where, list=listed))
+        told = finding("headings_understood", where, list=listed)
+        if told.message not in {one.message for one in findings}:  # hundreds of files have the same headings
+            findings.append(told)
     counts = filled(place.rows[list(place.understood.unused)]).sum(axis=0).tolist()
     used = [(heading, count) for heading, count in zip(place.understood.unused, counts, strict=True) if count]
     if used:

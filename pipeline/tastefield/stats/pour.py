@@ -29,6 +29,7 @@ Span = tuple[int, int]
 FEWEST = 8
 """Samples that a recording needs."""
 COARSEST_S = 2.0
+LONGEST_S = 3600.0
 LEAST_GAIN_G = 2.0
 """A rise smaller than this is no pour."""
 FASTEST_G_PER_S = 15.0
@@ -130,6 +131,11 @@ def _refuse_sparse(times: Array) -> None:
     if gap > COARSEST_S:
         why = f"its samples are {gap:.2g} s apart, and {COARSEST_S:g} s is the most"
         raise FitError(Problem("no pour can be read", why=why, do="record more often; or give the unit of its times"))
+    length = float(times[-1] - times[0])
+    if length > LONGEST_S:
+        why = f"it runs for {length:.4g} s, and {LONGEST_S:g} s is the most"
+        do = "cut it into one recording a shot; or give the unit of its times"
+        raise FitError(Problem("no pour can be read", why=why, do=do))
 
 
 def noise_of(mass: Array) -> float:

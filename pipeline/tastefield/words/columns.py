@@ -112,8 +112,10 @@ SCORES: tuple[Column, ...] = (
 
 TRACES: tuple[Column, ...] = (
     Column("shot_id", "Shot that was recorded", required=True),
-    Column("t_s", "Time since the start of the recording", "duration", "s", 0, 3600, required=True),
-    Column("mass_g", "Mass on the scale", "number", "g", -100, 2000, required=True),
+    Column("t_s", "Time on the recording's own clock", "duration", "s", required=True),
+    Column(
+        "mass_g", "Mass on the scale; below 0 where a tared cup was lifted", "number", "g", -5000, 5000, required=True
+    ),
     Column("pressure_bar", "Pressure at that time", "number", "bar", -1, 30),
     Column("clock", "What `t_s` counts from", "category", choices=("pump", "first_drip", "unknown")),
 )
