@@ -181,6 +181,19 @@ def test_a_vast_sheet_is_refused(tmp_path):
         bench(tmp_path, TOML.replace("form*", "form.xlsx"), form__xlsx=form)
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_a_broken_workbook_is_refused_by_an_error_of_ours(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    path = tmp_path / "form.xlsx"
+    book({"ana": [["Cup", "Liking"], *[[n, n % 9] for n in range(200)]]}).save(path)
+    data = bytearray(path.read_bytes())
+    for _ in range(int(rng.integers(1, 12))):
+        data[int(rng.integers(0, len(data)))] = int(rng.integers(0, 256))
+    path.write_bytes(bytes(data))
+    with contextlib.suppress(ReadError):
+        list(TastingSheetReader().read([path], Context(TastingSheetOptions(taster="sheet"))))
+
+
 @pytest.mark.parametrize("seed", range(60))
 def test_nothing_but_our_own_errors_comes_of_broken_forms(tmp_path, seed):
     rng = np.random.default_rng(seed)

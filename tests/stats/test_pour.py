@@ -139,6 +139,41 @@ def test_a_scale_tared_in_the_middle_of_the_pour_loses_nothing():
     assert pour.read(t, np.where(t > tared, mass - zero, mass)).beverage_g == pytest.approx(truth["out"], abs=0.7)
 
 
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    "place",
+    [
+        lambda t, mass: np.where(t < 0.6, 0.0, np.where(t < 2.0, 212.3, mass)),  # cup set down, then tared
+        lambda t, mass: np.where(t < 2.0, 0.0, mass + 212.3),  # cup set down, never tared
+        lambda t, mass: np.where(t < 2.0, -212.3, mass),  # tared with the cup, which came back late
+    ],
+)
+def test_how_the_cup_came_onto_the_scale_does_not_matter(seed, place):
+    t, mass, _, truth = recording(seed, bench=False)
+    found = pour.read(t, place(t, mass))
+    assert found.first_drip_s == pytest.approx(truth["drip"], abs=0.3)
+    assert found.stop_s == pytest.approx(truth["stop"], abs=0.5)
+    assert found.beverage_g == pytest.approx(truth["out"], abs=0.2)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_cup_taken_right_after_the_stop_holds_what_had_run_till_then(seed):
+    t, mass, _, truth = recording(seed, bench=False)
+    taken = truth["stop"] + 0.8
+    found = pour.read(t, np.where(t > taken, -160.0, mass))
+    assert found.beverage_g == pytest.approx(np.interp(taken, t, mass), abs=1.5)
+    assert found.stop_s == pytest.approx(truth["stop"], abs=0.8)
+
+
+@pytest.mark.parametrize(("flow", "drip", "stop"), [(8.0, 5.0, 11.0), (0.3, 12.0, 52.0), (1.4, 9.0, 100.0)])
+def test_gushers_and_shots_that_barely_run_are_read_too(flow, drip, stop):
+    t = np.arange(0, stop + 8, 0.1)
+    noise = np.random.default_rng(0).normal(0, 0.05, len(t))
+    found = pour.read(t, np.round(flow * np.clip(t - drip, 0, stop - drip) + noise, 1))
+    assert (found.first_drip_s, found.stop_s) == pytest.approx((drip, stop), abs=0.8)
+    assert found.beverage_g == pytest.approx(flow * (stop - drip), abs=0.2)
+
+
 def test_a_second_pour_into_the_same_cup_is_not_part_of_the_first():
     t, mass, _, truth = recording(9, bench=False)
     later = t[-1] + 6 + np.arange(0, 8, 0.1)

@@ -9,6 +9,9 @@ Scales are tared, touched and robbed of their cup while coffee runs, and coffee 
 4. the stop is where a bent line turns into a rise that dies away, its slope kept (least squares over every moment and
    several times of dying away); where pressure was recorded, where the pressure falls steepest.
 
+A single drop that falls seconds before the flow is not taken for the first drip: its tenth of a gram is lost in
+noise.
+
 The limits below are common practice, no source.
 """
 
@@ -163,6 +166,7 @@ def without_cups(mass: Array, step: float, noise: float) -> tuple[Array, list[Sp
 
 
 def _without_steps(mass: Array, step: float, noise: float) -> tuple[Array, list[Span]]:
+    """One pass: a step is a cup that goes and returns, a push that ends where flow leads, or it stays and goes out."""
     y = mass.copy()
     x = ndimage.median_filter(y, size=2 * max(1, round(0.3 / step)) + 1, mode="nearest")
     lag, reach, beside = (max(1, round(seconds / step)) for seconds in (0.3, TOUCH_S, 1.0))
@@ -178,9 +182,8 @@ def _without_steps(mass: Array, step: float, noise: float) -> tuple[Array, list[
             continue
         flow = _flow_beside(x, a, b, beside, step)
         back = [there for _, there in steps[number + 1 :] if (there - a) * step <= AWAY_S]
-        returns = [
-            (a, there) for there in back if 0 <= _excess(x, a, there, noise) <= FASTEST_G_PER_S * (there - a) * step
-        ]
+        fastest = FASTEST_G_PER_S * step
+        returns = [(a, there) for there in back if 0 <= _gain(x, a, there, noise) <= fastest * (there - a)]
         jump = abs(float(x[b] - x[a]))
         for low, high in (*returns[:1], (max(a - reach, done, 0), b), (a, min(b + reach, len(x) - 1))):
             as_if_run = abs(float(x[high] - x[low]) - flow * (high - low) * step) < min(jump / 2, FALL_G + 5 * noise)
@@ -201,9 +204,8 @@ def _without_spikes(mass: Array, step: float, noise: float) -> Array:
     """Wild samples and short pushes at the cup, off the running median by more than noise, bridged by lines."""
     middle = ndimage.median_filter(mass, size=2 * max(1, round(TOUCH_S / 2 / step)) + 1, mode="nearest")
     y = mass.copy()
-    odd = ndimage.binary_closing(
-        np.abs(mass - middle) > 5 * noise + 0.6, structure=np.ones(2 * round(0.2 / step) + 1, dtype=bool)
-    )
+    gaps = np.ones(2 * round(0.2 / step) + 1, dtype=bool)
+    odd = ndimage.binary_closing(np.abs(mass - middle) > 5 * noise + 0.6, structure=gaps)
     for a, b in _runs(odd):  # closed, as a sample half-way down a step lies near the median
         before, after = a - 1, b + 1
         if before < 0 or after >= len(y):
@@ -219,7 +221,7 @@ def _runs(mask: NDArray[np.bool_]) -> list[Span]:
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _excess(x: Array, a: int, b: int, noise: float) -> float:
+def _gain(x: Array, a: int, b: int, noise: float) -> float:
     """By how much mass grew between two samples, a fall within noise counted as none."""
     gain = float(x[b] - x[a])
     return max(gain, 0.0) if gain > -(FALL_G + 5 * noise) else gain
@@ -239,9 +241,8 @@ def flow_of(y: Array, step: float, noise: float) -> tuple[Array, float]:
     half = max(1, round(min(max(steady, 1.5), 3.0) / 2 / step))
     at = np.arange(-half, half + 1)
     weights = at / (np.sum(at**2) * step)
-    return np.convolve(np.pad(y, half, mode="edge"), weights[::-1], mode="valid"), noise * float(
-        np.linalg.norm(weights)
-    )
+    flow = np.convolve(np.pad(y, half, mode="edge"), weights[::-1], mode="valid")
+    return flow, noise * float(np.linalg.norm(weights))
 
 
 def _main_rise(y: Array, cups: list[Span], taken: list[int], step: float, noise: float) -> Span:

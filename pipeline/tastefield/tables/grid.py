@@ -7,6 +7,7 @@ import functools
 import io
 import re
 import zipfile
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
@@ -122,7 +123,7 @@ def _refuse_vast(file: Path, place: str) -> None:
                     if far:
                         why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
                         raise ReadError(place, why, "delete what stands far from the table")
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError):
+    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError):
         return  # told better where it is opened as a workbook
 
 
