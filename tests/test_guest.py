@@ -5,15 +5,19 @@ from __future__ import annotations
 import importlib.util
 import os
 import shutil
+import struct
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from tastefield.errors import ReadError
 from tastefield.testing import ReaderContract, ReaderSample
+from tastefield.workflow import check
 
 GUEST = Path(__file__).parent / "guest" / "notebook"
+BINARY = Path(__file__).parent / "guest" / "binary"
 NOTEBOOK = (
     "Machine: A\nCoffee: house\nIn: 18\nOut: 36\nTime: 27s\nTaste: serve\n\nMachine: A\nCoffee: house\nIn: 18\nOut: 44"
 )
@@ -79,3 +83,28 @@ def test_the_keys_of_an_installed_guest_are_validated_by_its_own_options(install
     assert refused.returncode == 2
     assert 'there is no key "marc"' in refused.stderr
     assert 'write "mark"' in refused.stderr
+
+
+def test_a_reader_for_a_binary_format_takes_at_most_forty_lines():
+    assert len((BINARY / "read_puck.py").read_text("utf-8").splitlines()) <= 40
+
+
+def test_a_reader_for_a_binary_format_reads_into_the_same_tables(tmp_path):
+    shutil.copy(BINARY / "read_puck.py", tmp_path)
+    shots = b"".join(struct.pack("<8sHHB", name, 180, out, 27) for name, out in ((b"A", 361), (b"A", 0), (b"B", 400)))
+    (tmp_path / "march.puck").write_bytes(struct.pack("<4sBH", b"PUCK", 1, 3) + shots)
+    (tmp_path / "bench.toml").write_text('plugins = ["read_puck.py"]\n[[source]]\npath = "march.puck"\n')
+    records = check(tmp_path / "bench.toml")
+    assert records.tables["shots"]["dose_g"].tolist() == [18.0, 18.0, 18.0]
+    assert records.tables["shots"]["beverage_g"].dropna().tolist() == [36.1, 40.0]
+    assert records.set_aside[["row", "column"]].to_numpy().tolist() == [[2, "beverage_g"]]
+
+
+@pytest.mark.parametrize("cut", [0, 3, 7, 20])
+def test_a_binary_file_that_is_cut_short_is_refused_not_read_in_part(tmp_path, cut):
+    shutil.copy(BINARY / "read_puck.py", tmp_path)
+    whole = struct.pack("<4sBH", b"PUCK", 1, 2) + 2 * struct.pack("<8sHHB", b"A", 180, 361, 27)
+    (tmp_path / "march.puck").write_bytes(whole[:cut])
+    (tmp_path / "bench.toml").write_text('plugins = ["read_puck.py"]\n[[source]]\npath = "march.puck"\n')
+    with pytest.raises(ReadError, match=r"march\.puck"):
+        check(tmp_path / "bench.toml")

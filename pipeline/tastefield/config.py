@@ -170,6 +170,87 @@ class ReportConfig(Block):
     options: dict[str, Any] = {}
 
 
+class PairConfig(Block):
+    """A sample that was read and then dried: what the meter showed, at which temperature, and the TDS it truly had."""
+
+    brix_pct: float | None = Field(default=None, ge=0, le=50)
+    refractive_index: float | None = Field(default=None, ge=1.333, le=1.4201)
+    tds_pct: float = Field(ge=0, le=30)
+    sample_temp_c: float | None = None
+
+
+class RefractometerConfig(Block):
+    """``[refractometer]``: how readings in Brix or refractive index become TDS; nothing is assumed of any meter.
+
+    Either the line itself, TDS = intercept + slope x Brix at 20 C, with its uncertainty, or pairs to fit it to.
+
+    :param compensated: whether the meter corrects for the sample's temperature itself.
+    :param u_brix_pct: standard uncertainty of a reading among the pairs; ``u_refractive_index`` likewise.
+    :param u_tds_pct: of their TDS by drying.
+    """
+
+    compensated: bool | None = None
+    intercept: float | None = None
+    slope: float | None = Field(default=None, gt=0)
+    u_intercept: float | None = Field(default=None, ge=0)
+    u_slope: float | None = Field(default=None, ge=0)
+    correlation: float = Field(default=0.0, ge=-1, le=1)
+    pairs: tuple[PairConfig, ...] = ()
+    u_brix_pct: float | None = Field(default=None, ge=0)
+    u_refractive_index: float | None = Field(default=None, ge=0)
+    u_tds_pct: float | None = Field(default=None, gt=0)
+
+    @property
+    def is_given(self) -> bool:
+        """Whether anything is said of the meter."""
+        return bool(self.model_fields_set)
+
+    def faults(self) -> Iterator[Problem]:
+        """Neither a line nor pairs, or both; either without its uncertainty; pairs that cannot be used."""
+        if not self.is_given:
+            return
+        if self.compensated is None:
+            why = "a meter that corrects for temperature itself must not be corrected again"
+            yield Problem("compensated is missing", "", why, "write compensated = true, or false")
+        line = {name: getattr(self, name) for name in ("intercept", "slope", "u_intercept", "u_slope")}
+        missing = [name for name, value in line.items() if value is None]
+        if bool(self.pairs) == (len(missing) < len(line)):
+            why = "both are given" if self.pairs else "neither is given"
+            do = "give pairs of dried samples, or intercept, slope, u_intercept and u_slope"
+            yield Problem("needs either pairs or the line", "", why, do)
+        elif missing and not self.pairs:
+            yield Problem(f"the line lacks {', '.join(missing)}", "", "a calibration counts with its uncertainty", "")
+        if self.pairs:
+            yield from self._pair_faults()
+
+    def _pair_faults(self) -> Iterator[Problem]:
+        needed = {"u_tds_pct": True}
+        for column in ("brix_pct", "refractive_index"):
+            needed[f"u_{column}"] = any(getattr(pair, column) is not None for pair in self.pairs)
+        missing = [name for name, wanted in needed.items() if wanted and getattr(self, name) is None]
+        if missing:
+            why = "how far the line is to be trusted rests on how sure its pairs are"
+            do = "write what one reading and one drying may be off by, as a standard deviation"
+            yield Problem(f"the pairs lack {', '.join(missing)}", "", why, do)
+        if len(self.pairs) < 3:
+            why = f"found {len(self.pairs)}; two points are always on a line"
+            yield Problem(
+                "needs three pairs or more", "pairs", why, "dry another sample, as unlike the others as can be"
+            )
+        elif len({(pair.brix_pct, pair.refractive_index) for pair in self.pairs}) < 2:
+            yield Problem("all pairs read the same", "pairs", "no line runs through them", "dry samples that differ")
+        for number, pair in enumerate(self.pairs, start=1):
+            if (pair.brix_pct is None) == (pair.refractive_index is None):
+                do = "write brix_pct or refractive_index"
+                yield Problem(f"pair {number} needs one reading", "pairs", "it has none or two", do)
+            if self.compensated is False and pair.sample_temp_c is None:
+                why = "compensated = false, so its reading must be corrected to 20 C"
+                yield Problem(f"pair {number} lacks sample_temp_c", "pairs", why, "write the sample's temperature")
+            elif self.compensated is False and not 15 <= (pair.sample_temp_c or 20) <= 30:
+                why = "the table of corrections runs from 15 to 30 C"
+                yield Problem(f"pair {number} was read at {pair.sample_temp_c:g} C", "pairs", why, "let samples cool")
+
+
 class GrinderConfig(Block):
     """One ``[[grinder]]``: its dial, so that recommendations stay on it, and how its settings are written.
 
@@ -241,6 +322,7 @@ class Config(Block):
     source: tuple[SourceConfig, ...]
     setups: SetupsConfig = SetupsConfig()
     taste: TasteConfig = TasteConfig()
+    refractometer: RefractometerConfig = RefractometerConfig()
     surface: SurfaceConfig = SurfaceConfig()
     window: WindowConfig = WindowConfig()
     next: NextConfig = NextConfig()

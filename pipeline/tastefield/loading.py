@@ -20,6 +20,7 @@ from tastefield.config import (
     Config,
     GrinderConfig,
     NextConfig,
+    RefractometerConfig,
     ReportConfig,
     SetupsConfig,
     SourceConfig,
@@ -39,6 +40,7 @@ from tastefield.words.nearest import nearest, suggestion
 SECTIONS: dict[str, type[Block]] = {
     "setups": SetupsConfig,
     "taste": TasteConfig,
+    "refractometer": RefractometerConfig,
     "surface": SurfaceConfig,
     "window": WindowConfig,
     "next": NextConfig,

@@ -146,10 +146,11 @@ class Derived:
     :param shots: the kept shots plus ``setup`` (number of the key), ``ratio``, ``u_ratio``, ``tds_pct``, ``u_tds_pct``,
         ``extraction_pct``, ``u_extraction_pct``, ``mean_flow_g_per_s``, ``u_mean_flow_g_per_s``, ``coffee_age_days``,
         ``u_coffee_age_days``,
-        ``shot_time_recorded_s`` and ``dial_position``; ``shot_time_s`` runs from pump-on where that is known, and is
-        missing where it cannot stand beside the other times of its setup.
+        ``shot_time_recorded_s`` and ``dial_position``, and where anything was recorded ``time_from_first_drip_s``,
+        ``mass_at_stop_g``, ``pour_flow_g_per_s`` and ``flow_drift_g_per_s2``; ``shot_time_s`` runs from pump-on where
+        that is known, and is missing where it cannot stand beside the other times of its setup.
     :param scores: scores of the modelled attribute, without those that cannot stand beside the others of their setup.
-    :param readings: readings that gave a TDS.
+    :param readings: readings that gave a TDS; ``u_calibration_pct`` beside those that a calibration gave theirs.
     :param keys: key of each setup, in order.
     :param setup_findings: number of a setup -> doubts about it alone.
     """

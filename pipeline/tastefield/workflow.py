@@ -59,9 +59,11 @@ from tastefield.stages.ladder import ladder
 from tastefield.stages.panel import panel
 from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
+from tastefield.stages.pours import pours
 from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
+from tastefield.stages.strength import strength
 from tastefield.stages.teaching import teaching
 from tastefield.stages.visit import last_setup, machine_called, visit
 from tastefield.stages.window import window
@@ -182,7 +184,7 @@ def title(config: Config, source: str | Path) -> str:
 def _read(loaded: Loaded) -> Records:
     config = loaded.config
     read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
-    records = reconcile(read.raw, config.source, config.taste)
+    records = strength(pours(reconcile(read.raw, config.source, config.taste)), config.refractometer)
     return replace(records, findings=(*read.findings, *records.findings))
 
 

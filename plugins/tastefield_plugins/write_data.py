@@ -147,8 +147,8 @@ def _tables(run: RunResult) -> Iterator[tuple[str, pd.DataFrame]]:
     setup_of = {shot: result.slug for result in run.setups for shot in result.shots["shot_id"]}
     if "shots" in kept:
         yield "shots", _with_derived(kept["shots"], run.setups).pipe(_with_setup, setup_of)
-    for name in ("readings", "scores"):
-        if name in kept:
+    for name in ("readings", "scores", "traces"):
+        if name in kept and (len(kept[name]) or name != "traces"):
             yield name, _with_setup(kept[name], setup_of)
     for name in ("checks", "coffees", "grinders"):
         if name in kept and len(kept[name]):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
+
 from tastefield.registry import build
 from tastefield.testing import ReaderContract, ReaderSample, SurfaceContract, WriterContract
 
@@ -15,6 +18,37 @@ class TestTableReader(ReaderContract):
         rows=4,  # the blank row is a row: the core decides what it is worth
         headings=("Machine", "In", "Out"),
     )
+
+
+class TestTraceReader(ReaderContract):
+    plugin = REGISTRY.readers["trace"]
+    sample = ReaderSample(
+        {"7.csv": "Dose: 18\nTime (s),Weight (g)\n0,0\n0.5,0.1\n", "8.csv": "Time (s);Weight (g)\n0;0\n"},
+        rows=3,
+        headings=("Time (s)", "Weight (g)", "shot_id"),
+    )
+
+
+class TestTastingSheetReader(ReaderContract):
+    plugin = REGISTRY.readers["tasting_sheet"]
+    sample = ReaderSample(
+        {"a.csv": "Cup,Taster,Liking,Body\nS1,ana,7,4\nS2,ana,6,\n", "b.csv": "Cup;Taster;Liking;Body\nS1;ben;8;5,5\n"},
+        rows=5,  # a row a filled score
+        headings=("Cup", "Taster", "attribute", "score"),
+    )
+
+
+def two_shots() -> bytes:
+    """A database of SQLite with two shots in it."""
+    with contextlib.closing(sqlite3.connect(":memory:")) as database:
+        database.executescript("CREATE TABLE pulls (Machine, Dose); INSERT INTO pulls VALUES ('A', 18), ('B', 17.5);")
+        return database.serialize()
+
+
+class TestDatabaseReader(ReaderContract):
+    plugin = REGISTRY.readers["database"]
+    options = {"table": "pulls"}
+    sample = ReaderSample({"bench.db": two_shots()}, rows=2, headings=("Machine", "Dose"))
 
 
 class TestQuadratic(SurfaceContract):
@@ -34,7 +68,16 @@ class TestPageWriter(WriterContract):
 
 
 def test_every_built_in_plugin_is_held_to_the_contract():
-    held = {TestTableReader, TestQuadratic, TestPooled, TestDataWriter, TestPageWriter}
+    held = {
+        TestTableReader,
+        TestTraceReader,
+        TestTastingSheetReader,
+        TestDatabaseReader,
+        TestQuadratic,
+        TestPooled,
+        TestDataWriter,
+        TestPageWriter,
+    }
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
     ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]
     assert {type(plugin) for plugin in ours} == {type(contract.plugin) for contract in held}

@@ -139,21 +139,22 @@ def _mass_and_flow(shots: pd.DataFrame) -> None:
 
 def _strength(shots: pd.DataFrame, readings: pd.DataFrame, findings: list[Finding]) -> pd.DataFrame:
     """Mean TDS of the repeat readings of each shot; the spread of one reading is pooled over all shots read twice."""
-    uncalibrated = int(
-        (readings["tds_pct"].isna() & readings[["brix_pct", "refractive_index"]].notna().any(axis=1)).sum()
-    )
-    if uncalibrated:
-        findings.append(finding("reading_without_calibration", count=uncalibrated))
     readings = readings[readings["tds_pct"].notna()].copy()
-    readings["tds_pct"] = readings["tds_pct"] * readings["dilution"].fillna(1.0)
+    dilution = readings["dilution"].fillna(1.0)
+    readings["tds_pct"] = readings["tds_pct"] * dilution
+    shown = readings["tds_pct"] if "u_calibration_pct" not in readings else _as_shown(readings)
     by_shot = readings.groupby("shot_id", sort=True)["tds_pct"]
     mean, count = by_shot.mean(), by_shot.count()
     df = float((count - 1).sum())
     squares = float(((readings["tds_pct"] - readings["shot_id"].map(mean).astype(float)) ** 2).sum())
     repeat_sd = np.sqrt((squares + 4 * TDS_REPEAT_SD**2) / (df + 4))
-    u_display = reading_error(readings["tds_pct"].to_numpy(dtype=float)) if len(readings) else 0.0
+    u_display = reading_error(shown.to_numpy(dtype=float)) if shown.notna().any() else 0.0
     shots["tds_pct"] = shots["shot_id"].map(mean).astype(float)
-    shots["u_tds_pct"] = np.sqrt(repeat_sd**2 / shots["shot_id"].map(count).astype(float) + u_display**2)
+    variance = repeat_sd**2 / shots["shot_id"].map(count).astype(float) + u_display**2
+    if "u_calibration_pct" in readings:  # one line serves all readings of a shot, so repeats do not lessen its doubt
+        common = (readings["u_calibration_pct"] * dilution).groupby(readings["shot_id"]).mean()
+        variance += shots["shot_id"].map(common).fillna(0.0).astype(float) ** 2
+    shots["u_tds_pct"] = np.sqrt(variance)
     dose, out = (shots[name].to_numpy(dtype=float) for name in ("dose_g", "beverage_g"))
     known = np.isfinite(dose) & np.isfinite(out) & shots["tds_pct"].notna().to_numpy()
     shots["extraction_pct"] = np.nan
@@ -172,6 +173,11 @@ def _strength(shots: pd.DataFrame, readings: pd.DataFrame, findings: list[Findin
         if df == 0:
             findings.append(finding("no_repeat_readings", sd=f"{TDS_REPEAT_SD:.2f}"))
     return readings
+
+
+def _as_shown(readings: pd.DataFrame) -> pd.Series:
+    """TDS that a meter showed as such; those that a calibration gave carry the error of their display already."""
+    return readings["tds_pct"].where(readings["u_calibration_pct"].isna())
 
 
 def _key(shots: pd.DataFrame, setups: SetupsConfig, findings: list[Finding]) -> tuple[dict[str, str], ...]:

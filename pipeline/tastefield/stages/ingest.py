@@ -251,8 +251,10 @@ def _no_heading(place: _Place, table: str, group: Sequence[str], findings: Seque
 
 def _holds(found: Sequence[str], configured: Mapping[str, str]) -> tuple[str, ...]:
     """Which tables the headings speak of, where neither reader nor configuration says."""
+    is_log = {"machine", "coffee", "dose_g"} & set(headings.understand(found, ["shots"], configured).columns)
     for table, marks in (("traces", {"t_s", "mass_g"}), ("checks", {"check", "value"})):
-        if marks <= set(headings.understand(found, [table], configured).columns):
+        named = set(headings.understand(found, [table], configured).columns)
+        if marks <= named and not (table == "traces" and is_log):  # "time" and "weight" are headings of a log too
             return (table,)
     columns = headings.understand(found, ["shots", "readings", "scores"], configured).columns
     holds = [table for table in ("readings", "scores") if set(parts.MEASURES[table]) & set(columns)]
@@ -323,7 +325,9 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     where = {"place": place.name}
     if place.understood.common:
         listed = ", ".join(f'{name} = "{place.understood.columns[name]}"' for name in place.understood.common)
-        findings.append(finding("headings_understood", where, list=listed))
+        told = finding("headings_understood", where, list=listed)
+        if told.message not in {one.message for one in findings}:  # hundreds of files have the same headings
+            findings.append(told)
     counts = filled(place.rows[list(place.understood.unused)]).sum(axis=0).tolist()
     used = [(heading, count) for heading, count in zip(place.understood.unused, counts, strict=True) if count]
     if used:

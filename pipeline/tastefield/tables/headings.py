@@ -55,6 +55,8 @@ COMMON: dict[str, tuple[str, ...]] = {
     "score": ("score", "taste", "rating", "liking", "verdict", "points", "taste score"),
     "attribute": ("attribute",),
     "serving_order": ("serving order", "order", "cup no", "cup number"),
+    "t_s": ("t", "time", "elapsed", "elapsed time", "seconds"),
+    "mass_g": ("mass", "weight", "grams", "scale"),
 }
 """Headings in common use, in order of preference where a sheet has several for one column."""
 

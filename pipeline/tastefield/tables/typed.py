@@ -98,7 +98,7 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
 
     :param marks: decimal mark by column.
     :param units: unit by column, for cells that name none.
-    :param clock: what clock the times of shots run on where their row does not say.
+    :param clock: what clock the times of shots or recordings run on where their row does not say.
     """
     part = Part(raw, pd.DataFrame(index=raw.rows.index), leads(raw), shot_names(raw), marks)
     for one in TABLES[raw.table]:
@@ -117,10 +117,10 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
             if against.any() and name in raw.rows:
                 refuse_outcome(part, name, against)
         _once_each(part)
-        if clock:
-            part.frame["clock"] = part.frame["clock"].fillna(clock)
     elif raw.together:
         _describe(part)
+    if clock and "clock" in part.frame:
+        part.frame["clock"] = part.frame["clock"].fillna(clock)
     return part
 
 

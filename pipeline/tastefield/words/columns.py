@@ -86,11 +86,14 @@ READINGS: tuple[Column, ...] = (
     Column("shot_id", "Shot that was read", required=True),
     Column("reading_no", "Number of the reading of this shot, 1 for the first", "integer", "", 1, 1000),
     Column("tds_pct", "Dissolved solids by mass", "number", "%", 0, 30),
+    Column("brix_pct", "Reading on the sugar scale; turned into TDS by [refractometer] alone", "number", "%", 0, 95),
     Column(
-        "brix_pct", "Reading on the sugar scale; kept, but nothing here turns it into TDS yet", "number", "%", 0, 95
-    ),
-    Column(
-        "refractive_index", "Refractive index; kept, but nothing here turns it into TDS yet", "number", "", 1.3, 1.6
+        "refractive_index",
+        "Refractive index at 589 nm; turned into TDS by [refractometer] alone",
+        "number",
+        "",
+        1.3,
+        1.6,
     ),
     Column("sample_temp_c", "Temperature of the sample when read", "number", "C", 0, 100),
     Column("dilution", "Mass after dilution over mass before", "number", "", 1, 1000),
@@ -109,9 +112,12 @@ SCORES: tuple[Column, ...] = (
 
 TRACES: tuple[Column, ...] = (
     Column("shot_id", "Shot that was recorded", required=True),
-    Column("t_s", "Time since the start of the recording", "duration", "s", 0, 3600, required=True),
-    Column("mass_g", "Mass on the scale", "number", "g", -100, 2000, required=True),
-    Column("pressure_bar", "Pressure at that time", "number", "bar", 0, 30),
+    Column("t_s", "Time on the recording's own clock", "duration", "s", required=True),
+    Column(
+        "mass_g", "Mass on the scale; below 0 where a tared cup was lifted", "number", "g", -5000, 5000, required=True
+    ),
+    Column("pressure_bar", "Pressure at that time", "number", "bar", -1, 30),
+    Column("clock", "What `t_s` counts from", "category", choices=("pump", "first_drip", "unknown")),
 )
 
 CHECKS: tuple[Column, ...] = (

@@ -168,6 +168,51 @@ CATALOGUE: dict[str, Entry] = {
         "The highest of {count} TDS values is {high} %, which looks like a fraction of 1.",
         'If so, write tds_pct = "fraction" under [source.units].',
     ),
+    # --- tasting sheets -----------------------------------------------------------------------------------------
+    "attributes_understood": Entry(
+        "note",
+        "Columns taken for attributes, each cell a score: {list}.",
+        "Check them; to say otherwise, name them: attributes = [...] in its [[source]].",
+    ),
+    "codes_resolved": Entry(
+        "note",
+        "Codes of cups that {key} gives a shot: {count} of {all} cups.",
+        "Nothing.",
+    ),
+    "codes_not_resolved": Entry(
+        "warn",
+        "Cups whose code {key} does not give one shot: {count} ({list}). Their scores are set aside.",
+        "Add them to {key}, each code once in a session, or correct them on the sheet.",
+    ),
+    # --- recordings ---------------------------------------------------------------------------------------------
+    "recording_described": Entry(
+        "note",
+        "Filled lines above the headings of recordings, which may describe their shots: {count}. They were not read.",
+        "If no log lists these shots, write shots = true in its [[source]].",
+    ),
+    "recordings_read": Entry(
+        "note",
+        "Recordings that a pour was read from: {count}. Filled in from them: weights out {weights}, shot times from "
+        "pump-on {pump}, from the first drip {drip}.",
+        "Nothing; what the log itself says was kept.",
+    ),
+    "recording_not_read": Entry(
+        "warn",
+        "Recordings that no pour could be read from: {count}. The first, of shot {shot}: {why}.",
+        "{do}.",
+    ),
+    "recording_cut_short": Entry(
+        "note",
+        "Recordings that end while coffee still ran: {count}, the first of shot {shot}. Their weight and time are "
+        "those of their last sample.",
+        "Let the recording run until the last drip has fallen.",
+    ),
+    "recording_disagrees": Entry(
+        "warn",
+        "Shots whose log and recording differ by more than {grams} g or {seconds} s: {count}. The first, shot {shot}: "
+        "{log} in the log, {recorded} in its recording. The log was believed.",
+        "Check that recording and log are of the same shot, and which clock each ran on.",
+    ),
     # --- statistics ---------------------------------------------------------------------------------------------
     "variance_at_zero": Entry(
         "note",
@@ -258,8 +303,31 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "reading_without_calibration": Entry(
         "note",
-        "Readings in Brix or refractive index, kept and not used because nothing here turns them into TDS: {count}.",
-        "Write TDS where the meter shows it; Brix is not TDS.",
+        "Readings in Brix or refractive index, kept and not used because nothing says what TDS they mean: {count}.",
+        "Brix is not TDS: write TDS where the meter shows it, or calibrate the meter under [refractometer].",
+    ),
+    "readings_calibrated": Entry(
+        "note",
+        "Readings turned into TDS by the calibration of the refractometer: {count}. TDS = {intercept} + {slope} x "
+        "Brix, known to {u} % TDS at {at} Brix (standard uncertainty).",
+        "Nothing; {more}.",
+    ),
+    "calibration_scatters": Entry(
+        "warn",
+        "The dried samples stray from one line by {times} times their stated errors (p = {p}), which has widened the "
+        "doubt about every TDS.",
+        "Check u_tds_pct and the reading's own error; coffees that differ may not share one line.",
+    ),
+    "readings_beyond_calibration": Entry(
+        "warn",
+        "Readings outside those that were calibrated ({low} to {high} Brix): {count}. They were turned into TDS by the "
+        "same line.",
+        "Dry a sample there, or dilute stronger ones and write the dilution.",
+    ),
+    "readings_not_corrected": Entry(
+        "warn",
+        "Readings in Brix or refractive index, kept and not used: {count}. The first, of shot {shot}: {why}.",
+        "{do}.",
     ),
     "attribute_not_scored": Entry(
         "warn",

@@ -1,0 +1,147 @@
+"""Grid: rows of cells of text files and of sheets of workbooks, as readers need them before they know any heading."""
+
+from __future__ import annotations
+
+import csv
+import functools
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import IO, Any
+
+from tastefield.errors import ReadError
+from tastefield.tables.cells import is_filled
+from tastefield.tables.text import decode, sniff_separator
+
+Row = list[Any]
+_FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
+MOST_BYTES = 200_000_000
+"""Most bytes of a file that is read whole."""
+MOST_UNPACKED = 500_000_000
+"""Most bytes that the parts of a workbook may unpack to, each."""
+MOST_CELLS = 5_000_000
+"""Most cells of a sheet, counted from A1 to its last filled row and column."""
+
+
+def places(files: Sequence[Path]) -> list[str]:
+    """File names; with as much of the folder before them as tells them apart."""
+    names: list[str] = []
+    for depth in range(1, 32):
+        names = ["/".join(file.parts[-depth:]) for file in files]
+        if len(set(names)) == len(names):
+            break
+    return names
+
+
+def text_rows(file: Path, place: str, encoding: str = "cp1252", separator: str = "") -> list[Row]:
+    """Every record of a text file; a blank line is a record without cells.
+
+    :param separator: found out where empty.
+    :raises ReadError: no such file, empty, no text, quotes that are not closed.
+    """
+    data = contents(file, place)
+    try:
+        text, _ = decode(data, encoding)
+    except UnicodeDecodeError as error:
+        why = f"it is not text: byte {error.start + 1} is no character in UTF-8 or in {encoding}"
+        raise ReadError(place, why, 'export it again as text in UTF-8, or set encoding = "..."') from error
+    if "\0" in text:
+        why = f"it is not text: sign {text.index(chr(0)) + 1} is a zero byte"
+        raise ReadError(place, why, "export it again as text in UTF-8")
+    records: list[Row] = []
+    try:
+        sign = separator or sniff_separator(text)
+        records.extend(csv.reader(io.StringIO(text, newline=""), delimiter=sign, strict=True))
+    except csv.Error as error:
+        why = f"the quotes around a cell are not closed properly near row {len(records) + 1} ({error})"
+        raise ReadError(place, why, 'write every " inside a quoted cell twice, or remove it') from error
+    return records
+
+
+def contents(file: Path, place: str) -> bytes:
+    """The bytes of a file.
+
+    :raises ReadError: it cannot be read, is empty or too large.
+    """
+    try:
+        if file.stat().st_size > MOST_BYTES:
+            raise ReadError(place, f"it is larger than {MOST_BYTES // 1_000_000} MB", "cut it into several files")
+        data = file.read_bytes()
+    except OSError as error:
+        raise ReadError(place, str(error.strerror or error), "check that the file exists and may be read") from error
+    if not data.strip():
+        raise ReadError(place, "the file is empty", "export it again, or take it out of path")
+    return data
+
+
+def sheets(file: Path, place: str) -> dict[str, list[Row]]:
+    """Every sheet of a workbook that has a filled cell, with all its rows, the first of the sheet first.
+
+    :raises ReadError: no workbook, one protected, or with a sheet filled farther out than can be held.
+    """
+    import python_calamine as calamine
+
+    contents(file, place)
+    _refuse_vast(file, place)
+    try:
+        book = calamine.load_workbook(str(file))
+    except calamine.PasswordError as error:
+        raise ReadError(place, "it is protected by a password", "save it without one") from error
+    except (calamine.CalamineError, OSError) as error:
+        raise ReadError(place, f"it is no workbook ({error})", "open it and save it as .xlsx again") from error
+    found: dict[str, list[Row]] = {}
+    for name in book.sheet_names:
+        try:
+            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+        except (calamine.CalamineError, ValueError) as error:
+            raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+        if any(is_filled(cell) for row in rows for cell in row):
+            found[name] = rows
+    if not found:
+        raise ReadError(place, "no cell is filled", "fill it in")
+    return found
+
+
+def _refuse_vast(file: Path, place: str) -> None:
+    """Refuse a workbook that would not fit into memory: one stray cell far out makes a whole sheet that large.
+
+    The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
+    format.
+    """
+    try:
+        with zipfile.ZipFile(file) as package:
+            for part in package.infolist():
+                if part.file_size > MOST_UNPACKED:
+                    why = f"its part {part.filename} unpacks to {part.file_size // 1_000_000} MB"
+                    raise ReadError(place, why, "save what is needed of it as a workbook of its own")
+                if part.filename.startswith("xl/worksheets/") and part.filename.endswith(".xml"):
+                    with package.open(part) as stream:
+                        far = _too_far(stream)
+                    if far:
+                        why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
+                        raise ReadError(place, why, "delete what stands far from the table")
+    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError):
+        return  # told better where it is opened as a workbook
+
+
+def _too_far(stream: IO[bytes]) -> str:
+    """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty."""
+    last, rows, rest = "A", 0, b""
+    while block := stream.read(1 << 20):
+        text = rest + block
+        end = text.rfind(b">") + 1
+        found = _FILLED.findall(text, 0, end)
+        last = max([last, *(letters.decode() for letters in {letters for letters, _ in found})], key=_column_number)
+        rows = max([rows, *map(int, {number for _, number in found})])
+        if rows * _column_number(last) > MOST_CELLS:
+            return f"{last}{rows}"
+        rest = text[end:]
+    return ""
+
+
+def _column_number(letters: str) -> int:
+    """The number of a column named by letters, counted from 1; XFD is 16384."""
+    return functools.reduce(lambda number, letter: 26 * number + ord(letter) - 64, letters, 0)
