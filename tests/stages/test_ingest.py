@@ -212,6 +212,37 @@ def test_filling_down_stops_at_blank_rows_totals_and_the_next_thing():
     assert found["operator"].to_dict()[7] is None
 
 
+def test_ditto_marks_take_the_cell_above_and_are_told():
+    ingested = run(
+        chunk(
+            {
+                "Machine": ["A", '"', "ditto", None, "〃"],
+                "Beans": ["x", "y", "''", "-", "as above"],
+                "In": ["18", '"', "18.2", "18", "18"],
+                "Notes": ["", '"', "same", "", ""],
+            }
+        )
+    )
+    found = rows(ingested)
+    assert found["machine"].tolist() == ["A", "A", "A", None, "A"]
+    assert found["coffee"].tolist() == ["x", "y", "y", "-", "y"]
+    assert found["dose_g"].tolist() == ["18", "18", "18.2", "18", "18"]
+    assert found["notes"].tolist()[1:3] == ['"', "same"]
+    assert told(ingested, "ditto_marks")[0].message.endswith("first in row 3: 3.")
+    assert told(ingested, "dittos_of_measurements")[0].severity == "warn"
+
+
+def test_a_ditto_mark_with_nothing_above_stays_and_a_total_is_passed_over():
+    ingested = run(chunk({"Machine": ['"', "A", "Total", '"'], "Beans": ["x", "x", None, "x"], "In": [18, 18, 36, 18]}))
+    assert rows(ingested)["machine"].tolist() == ['"', "A", "Total", "A"]
+
+
+def test_headings_of_volume_are_no_weights_and_told():
+    ingested = run(chunk({"Machine": ["A"], "Beans": ["x"], "In": ["18"], "Out (ml)": ["40"]}))
+    assert "beverage_g" not in rows(ingested)
+    assert '"Out (ml)"' in told(ingested, "volumes_unused")[0].message
+
+
 # --- places and rows -------------------------------------------------------------------------------------------------
 
 

@@ -14,7 +14,7 @@ from tastefield.config import SourceConfig, matching_files
 from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, RawTable
-from tastefield.tables import headings, parts, units
+from tastefield.tables import ditto, headings, parts, units
 from tastefield.tables.cells import filled
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
@@ -36,6 +36,12 @@ BELONGS_TO: dict[str, tuple[str, ...]] = {
     "coffee": ("roast", "roast_date", "decaf"),
 }
 """What is not filled down past a change of the thing it belongs to: a new machine has not the last one's basket."""
+
+
+NEVER_DITTO = {"notes", "shot_id"}
+"""Columns in which a ditto mark stays as written."""
+
+MEASURED = {"dose_g", "beverage_g", "shot_time_s", "tds_pct", "brix_pct", "refractive_index", "score", "mass_g", "t_s"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,6 +114,8 @@ def _faulty_units(number: int, source: SourceConfig) -> Iterable[Problem]:
         if choices and not any(units.is_unit(one, unit) for one in choices):
             known = units.known_units(choices[0])
             why = f"{name} is kept in {choices[0].unit}" if choices[0].unit else f"{name} has no unit"
+            if any(units.is_volume(one, unit) for one in choices):
+                why = f"{why}, and nothing turns a volume into a weight"
             where = f"[[source]] {number + 1}, units.{name}"
             yield Problem(f'"{unit}" is no unit of {name}', where, why, suggestion(unit, known))
 
@@ -290,6 +298,7 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
     total = parts.total_rows(place.rows.rename(columns=canonical))
+    typed = _without_dittos(place.name, typed, total, findings)
     whole = _filled_in(typed, place.source, total)
     if "shots" in place.holds or "checks" in place.holds:
         for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
@@ -329,9 +338,26 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     if used:
         listed = ", ".join(f'"{heading}" ({count} filled)' for heading, count in used)
         findings.append(finding("columns_unused", where, list=listed, example=f'notes = "{used[0][0]}"'))
+    unweighed = [heading for heading, _ in used if heading in headings.volumes([heading])]
+    if unweighed and "shots" in place.holds:
+        listed = ", ".join(f'"{heading}"' for heading in unweighed)
+        findings.append(finding("volumes_unused", where, list=listed))
     for name, theirs in place.source.columns.items():
         if name not in place.understood.columns and any(name in names(table) for table in place.holds):
             findings.append(finding("heading_missing_here", where, heading=f'"{theirs}"', column=name))
+
+
+def _without_dittos(place: str, typed: pd.DataFrame, total: parts.Mask, findings: list[Finding]) -> pd.DataFrame:
+    """The cells with every ditto mark replaced by what stands above it."""
+    resolved = typed.copy()
+    for name in typed.columns:
+        if name in NEVER_DITTO:
+            continue
+        resolved[name], rows = ditto.resolved(typed[name], total)
+        if rows:
+            code = "dittos_of_measurements" if name in MEASURED else "ditto_marks"
+            findings.append(finding(code, {"place": place}, column=name, count=len(rows), row=rows[0]))
+    return resolved
 
 
 def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> pd.DataFrame:

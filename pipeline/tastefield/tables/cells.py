@@ -11,23 +11,30 @@ import math
 import numbers as abc_numbers
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from tastefield.tables import dates, durations, numbers, units
+from tastefield.tables.hedges import FURTHEST_APART, Hedged, hedged
 from tastefield.words.columns import Column
 from tastefield.words.outcomes import outcome_of
 
-BLANK = {"", "-", "--", "---", "–", "—", "?", "n/a", "#n/a", "n.a.", "n.a"}
+BLANK = {"", "-", "--", "---", "–", "—", "?", "??", "...", "…", ".", "n/a", "#n/a", "n.a.", "n.a"}
 """What people write into a cell of which they know nothing; such a cell counts as empty."""
 
+_OTHER_UNITS = {"C": (("f", "F"),), "bar": (("psi", "psi"), ("kpa", "kPa"))}
+"""Units in which an impossible value may have been meant."""
 _LABELS_THAT_MAY_BE_DATES = {"session", "grinder_zero", "notes", "value"}
 _YES = {"yes", "y", "true", "1", "x", "✓", "✔", "ja", "on"}
 _NO = {"no", "n", "false", "0", "✗", "off"}
 _AS_TEXT = "format the column as text and type it again as it stands on the dial or label"
+
+
+NOBODY_MEASURED = "it says that nobody measured it"
+"""Reason why a cell such as "to taste" holds no number."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +44,17 @@ class Bad:
     reason: str
     do: str
     asked: bool = False
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A value that is not simply what was written.
+
+    :param how: ``about``; ``range``, the value being its middle; ``converted`` from a unit that the cell itself names.
+    """
+
+    value: Any
+    how: Literal["about", "range", "converted"]
 
 
 @dataclass(frozen=True)
@@ -58,10 +76,12 @@ class Parsed:
 
     :param values: same index as the cells.
     :param problems: columns row, value (as shown), reason, do, asked.
+    :param taken: (row, as shown, how) of values that are not simply what was written; see :class:`Taken`.
     """
 
     values: pd.Series
     problems: pd.DataFrame
+    taken: tuple[tuple[int, str, str], ...] = ()
 
 
 PROBLEM_COLUMNS = ("row", "value", "reason", "do", "asked")
@@ -125,11 +145,17 @@ def parse(column: Column, cells: pd.Series, reading: Reading) -> Parsed:
     return each(cells, lambda cell: one(cell, column, reading), dtype)
 
 
+def parse_one(column: Column, cell: Any, reading: Reading) -> Any:
+    """One cell read by the kind of its column: a value, :class:`Taken` or :class:`Bad`."""
+    return _KINDS[column.kind][0](cell, column, reading)
+
+
 def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
-    """Apply ``read`` to every filled cell; it returns a value or :class:`Bad`. Equal cells are read once."""
+    """Apply ``read`` to every filled cell, to equal ones once; it returns a value, :class:`Taken` or :class:`Bad`."""
     known: dict[Hashable, Any] = {}
     values: list[Any] = []
     bad: list[tuple[Any, str, str, str, bool]] = []
+    taken: list[tuple[int, str, str]] = []
     for row, cell in zip(cells.index.tolist(), listed(cells), strict=True):
         if not is_filled(cell):
             values.append(None)
@@ -144,9 +170,12 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
         if isinstance(answer, Bad):
             bad.append((row, shown(cell), answer.reason, answer.do, answer.asked))
             answer = None
+        elif isinstance(answer, Taken):
+            taken.append((row, shown(cell), answer.how))
+            answer = answer.value
         values.append(answer)
     problems = pd.DataFrame(bad, columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems)
+    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems, tuple(taken))
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
@@ -169,22 +198,38 @@ def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
     return Bad(f"it is {_kind_of(cell)}, not text", "write text")
 
 
-def number(cell: Any, column: Column, reading: Reading) -> float | Bad:
-    """A number in the canonical unit, inside the physical limits of its column."""
-    value = _raw_number(cell, column, reading)
-    return value if isinstance(value, Bad) else _within(value, column)
+def number(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    """A number in the canonical unit, inside the physical limits of its column; about one, or the middle of a range."""
+    said = hedged(cell) if isinstance(cell, str) else None
+    return _plain_number(cell, column, reading) if said is None else _unsure(said, column, reading, _plain_number)
 
 
-def integer(cell: Any, column: Column, reading: Reading) -> float | Bad:
+def integer(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
     """A whole number."""
-    value = number(cell, column, reading)
-    if isinstance(value, Bad) or value.is_integer():
-        return value
+    answer = number(cell, column, reading)
+    if isinstance(answer, Bad) or (answer.value if isinstance(answer, Taken) else answer).is_integer():
+        return answer
     return Bad("it is not a whole number", "write a whole number, for example 2")
 
 
-def duration(cell: Any, column: Column, reading: Reading) -> float | Bad:
-    """Seconds: 27, 27.5, 27,5, 27s, 0:27, 1 min 5 s. A spreadsheet's 0:27 is asked about."""
+def duration(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    """Seconds: 27, 27.5, 27,5, 27s, 0:27, 1 min 5 s; about so many, or the middle of a range. A spreadsheet's 0:27 is
+    asked about.
+    """
+    said = hedged(cell) if isinstance(cell, str) else None
+    return _plain_duration(cell, column, reading) if said is None else _unsure(said, column, reading, _plain_duration)
+
+
+def _plain_number(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    value = _raw_number(cell, column, reading)
+    within = value if isinstance(value, Bad) else _within(value, column)
+    if isinstance(within, Bad) or not isinstance(cell, str):
+        return within
+    _, unit = numbers.split_unit(cell) or ("", "")
+    return Taken(within, "converted") if unit and units.changes(column, unit) else within
+
+
+def _plain_duration(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
     clock = reading.unit if reading.unit in units.CLOCK_UNITS else ""
     try:
         total = durations.elapsed_s(cell)
@@ -195,7 +240,43 @@ def duration(cell: Any, column: Column, reading: Reading) -> float | Bad:
         return _minutes_or_seconds(doubt.args[0], column)
     if value is not None:
         return _within(value, column)
-    return number(cell, column, reading)
+    return _plain_number(cell, column, reading)
+
+
+def _unsure(
+    said: Hedged, column: Column, reading: Reading, read: Callable[[Any, Column, Reading], float | Taken | Bad]
+) -> Taken | Bad:
+    """What a cell is worth whose owner did not write one plain number."""
+    like = f"write one number{f' in {column.unit}' if column.unit else ''}, for example {_example(column)}"
+    if said.how == "missing":
+        return Bad(NOBODY_MEASURED, "nothing, or measure it next time")
+    if said.how == "error":
+        return Bad("its formula has no answer", f"mend the formula in the spreadsheet and save it again, or {like}")
+    if said.how == "ratio":
+        do = "write what the scale showed; a ratio that was aimed for may stand in target_beverage_g"
+        return Bad(f"it is a ratio, 1:{said.numbers[0]}, not {_measured(column)}", do, True)
+    if said.how == "bound":
+        do = f"{like}; for a shot stopped because hardly anything came, write its outcome: choked"
+        return Bad(f"it says only that it was {said.side} {said.numbers[0]}", do)
+    if said.how == "several":
+        return Bad("it holds several numbers", "give each a column of its own", True)
+    ends = [read(number, column, reading) for number in said.numbers]
+    for end in ends:
+        if isinstance(end, Bad):
+            return end
+    numbers_ = [end.value if isinstance(end, Taken) else end for end in ends if not isinstance(end, Bad)]
+    if said.how == "about":
+        return Taken(numbers_[0], "about")
+    low, high = numbers_
+    if not low < high:
+        return Bad("it is a range that does not rise, or two numbers", like, True)
+    if high - low > FURTHEST_APART * (low + high) / 2 and column.kind != "score":
+        return Bad(f"it may be a range or two numbers, {low:g} and {high:g}", like, True)
+    return Taken((low + high) / 2, "range")
+
+
+def _measured(column: Column) -> str:
+    return {"g": "a weight", "s": "a time", "C": "a temperature", "bar": "a pressure"}.get(column.unit, "one number")
 
 
 def category(cell: Any, column: Column, reading: Reading) -> str | Bad:
@@ -254,6 +335,8 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
             return Bad(f"the spreadsheet made {_kind_of(cell)} of it", f"{like}, in a cell formatted as number", True)
         return Bad(f"it is {_kind_of(cell)}, not a number", like)
     if isinstance(cell, (abc_numbers.Number, np.number)):
+        if units.is_volume(column, reading.unit):
+            return _volume(shown(cell), reading.unit)
         return _finite(cell, column, reading.unit, like)
     if not isinstance(cell, str):
         return Bad(f"it is {_kind_of(cell)}, not a number", like)
@@ -261,6 +344,8 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
     if parts is None:
         return Bad("it is not a number", like)
     written, unit = parts
+    if units.is_volume(column, unit or reading.unit):
+        return _volume(written, unit or reading.unit)
     if unit and not units.is_unit(column, unit):
         is_word = unit[0].isalpha() and len(unit) < 12
         return Bad(f'"{unit}" is not a unit of {column.name}' if is_word else "it is not a number", like)
@@ -283,6 +368,11 @@ def _finite(value: Any, column: Column, unit: str, like: str) -> float | Bad:
     return converted if math.isfinite(converted) else Bad("it is not a finite number", like)
 
 
+def _volume(written: str, unit: str) -> Bad:
+    do = "weigh the drink: nothing here turns volume into weight, because foam weighs next to nothing"
+    return Bad(f"it is a volume, {written} {unit}, not a weight", do)
+
+
 def _within(value: float, column: Column) -> float | Bad:
     low, high = column.low, column.high
     too_low = low is not None and (value < low or (column.low_open and value <= low))
@@ -291,10 +381,13 @@ def _within(value: float, column: Column) -> float | Bad:
     unit = f" {column.unit}" if column.unit else ""
     least = f"{'more than' if column.low_open else 'at least'} {low:g}" if low is not None else ""
     most = f"at most {high:g}" if high is not None else ""
-    return Bad(
-        f"{value:g}{unit} is impossible: {' and '.join(filter(None, (least, most)))}{unit}",
-        "correct it from the scale, meter or paper, or leave it empty",
-    )
+    do = "correct it from the scale, meter or paper, or leave it empty"
+    for other, says in _OTHER_UNITS.get(column.unit, ()):
+        converted = units.convert(value, column, other)
+        if (low is None or converted > low) and (high is None or converted <= high):
+            do = f"if it is in {says}, write {value:g} {says} or set its unit under [source.units]; else {do}"
+            break
+    return Bad(f"{value:g}{unit} is impossible: {' and '.join(filter(None, (least, most)))}{unit}", do)
 
 
 def _minutes_or_seconds(total_min: int, column: Column) -> Bad:

@@ -28,6 +28,7 @@ _FORMS = [
         rf"(?P<name>[a-z]+){_GAP}{_DAY}{_GAP}(?P<year>[0-9]{{4}})",
     )
 ]
+_ZONE = re.compile(r":[0-9.,]{2,}\s*(?:(?P<utc>[Zz])|(?P<sign>[+-])(?P<hours>[0-9]{2}):?(?P<minutes>[0-9]{2}))\s*$")
 _SHORT = re.compile(r"[0-9]{1,2}[-/. ][a-z]{3,9}|[a-z]{3,9}[-/. ][0-9]{1,2}", re.IGNORECASE)
 
 
@@ -51,6 +52,26 @@ def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
             except ValueError:
                 return None
     return None
+
+
+def zone_of(cell: object) -> str:
+    """The time zone a date names, as its distance from UTC; empty where it names none.
+
+    >>> zone_of("2026-03-04T10:05Z"), zone_of("2026-03-04 10:05 -0500"), zone_of("2026-03-04")
+    ('+00:00', '-05:00', '')
+    """
+    if isinstance(cell, dt.datetime):
+        away = cell.utcoffset()
+        if away is None:
+            return ""
+        minutes = round(away.total_seconds() / 60)
+        return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    if not isinstance(cell, str):
+        return ""
+    found = _ZONE.search(cell[-12:])
+    if found is None:
+        return ""
+    return "+00:00" if found["utc"] else f"{found['sign']}{found['hours']}:{found['minutes']}"
 
 
 def looks_like_short_date(text: str) -> bool:

@@ -8,9 +8,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from tastefield.tables.cells import folded, listed
+from tastefield.tables import units
+from tastefield.tables.cells import folded, is_filled, listed, shown
+from tastefield.tables.dates import zone_of
 from tastefield.tables.parts import Raw, labels
 from tastefield.tables.typed import Part
+from tastefield.words import columns
 from tastefield.words.findings import Finding, finding
 
 NAMED = {
@@ -19,6 +22,8 @@ NAMED = {
     "grinder": ("shots", "grinders"),
     "taster": ("scores",),
 }
+LEAST_IN_GRAMS, MOST_IN_OUNCES = 5.0, 3.0
+"""No dose weighs less than 5 g, none as much as 3 oz: common practice, no source."""
 ENOUGH_SHOTS = 5
 """Below this many shots alike weights may be chance."""
 WEIGHED = ["dose_g", "beverage_g", "shot_time_s"]
@@ -90,6 +95,73 @@ def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
         if rows:
             listed = f"Row {rows[0]} is" if len(rows) == 1 else f"{len(rows)} rows ({_few(rows)}) are"
             found.append(finding("rows_identical", {"place": one.place}, rows=listed))
+    return found
+
+
+def taken_otherwise(read_parts: Sequence[Part]) -> list[Finding]:
+    """Values that are not simply what was written: about, a range, another unit, in, out and time in one cell."""
+    found = []
+    codes = {"about": "cells_about", "range": "cells_range", "converted": "cells_converted"}
+    for part in read_parts:
+        where = {"place": part.raw.place, "table": part.raw.table}
+        groups: dict[tuple[str, str], list[tuple[int, str]]] = {}
+        for row, name, value, how in part.taken:
+            groups.setdefault((name, how), []).append((row, value))
+        for (name, how), told in groups.items():
+            row, value = told[0]
+            values = {"column": name, "count": len(told), "row": row, "value": value}
+            values["unit"] = unit_word(part.raw.table, name)
+            found.append(finding(codes[how], {**where, "column": name}, **values))
+        for name, unit in part.units.items():
+            heading = getattr(part.raw, "headings", {}).get(name, name)
+            values = {"column": name, "theirs": unit, "heading": heading, "unit": unit_word(part.raw.table, name)}
+            found.append(finding("units_converted", {**where, "column": name}, **values))
+        if part.combined:
+            row = part.combined[0]
+            value = shown(part.raw.rows["dose_g"].loc[row])
+            found.append(finding("cells_combined", where, count=len(part.combined), row=row, value=value))
+    return found
+
+
+def unit_word(table: str, name: str) -> str:
+    """The canonical unit of a column as people say it."""
+    return columns.column(table, name).unit or "plain numbers"
+
+
+def ask_about_ounces(read_parts: Sequence[Part]) -> None:
+    """Set weights aside that look like ounces where the others of their column are in grams."""
+    for part in read_parts:
+        if part.raw.table != "shots":
+            continue
+        for name in ("dose_g", "beverage_g"):
+            if name in part.units:
+                continue
+            grams = part.frame[name].to_numpy(dtype=float)
+            usual = grams[grams >= LEAST_IN_GRAMS]
+            low = (grams > 0) & (grams < MOST_IN_OUNCES)
+            if not usual.size or not low.any():
+                continue
+            as_grams = grams * units.FACTORS["g"]["oz"]
+            low &= (as_grams >= usual.min()) & (as_grams <= usual.max())
+            named = {row for row, of, _, how in part.taken if of == name and how == "converted"}
+            low &= ~part.raw.rows.index.isin(named)
+            reason = "it looks like ounces, and other weights of this column are in grams"
+            part.set_cells_aside(
+                name, low, reason, "write oz behind it, or the weight in grams: 0.63 oz is 17.9 g", True
+            )
+            part.frame[name] = part.frame[name].mask(low)
+
+
+def zones_mixed(raw: Sequence[Raw]) -> list[Finding]:
+    """Places whose times name several time zones, or in some rows none: each keeps the clock on the wall."""
+    found = []
+    for one in raw:
+        if "pulled_at" not in one.rows:
+            continue
+        zones = {zone_of(cell) for cell in listed(one.rows["pulled_at"]) if is_filled(cell)}
+        if len(zones) > 1:
+            told = ", ".join(sorted(zone or "none" for zone in zones))
+            found.append(finding("zones_mixed", {"place": one.place, "table": one.table}, list=told))
     return found
 
 

@@ -97,11 +97,16 @@ def split_unit(heading: str) -> list[tuple[str, str]]:
 
 
 def unit_of(heading: str, column: Column) -> str:
-    """The unit a heading names for its column; empty where it names none that fits."""
+    """The unit a heading names for its column, or the volume it names in place of a weight; else empty."""
     for _, unit in split_unit(heading):
-        if unit and units.is_unit(column, unit):
+        if unit and (units.is_unit(column, unit) or units.is_volume(column, unit)):
             return unit
     return ""
+
+
+def volumes(headings: Iterable[str]) -> tuple[str, ...]:
+    """Headings that name a volume: "Out (ml)"."""
+    return tuple(heading for heading in headings if any(unit in units.VOLUMES for _, unit in split_unit(heading)))
 
 
 def understand(headings: Sequence[str], tables: Iterable[str], configured: Mapping[str, str]) -> Understood:

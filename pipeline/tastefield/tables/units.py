@@ -18,6 +18,10 @@ _FAHRENHEIT = ("f", "°f", "ºf", "fahrenheit", "deg f", "degf")
 _BAR = {"bar": 1.0, "bars": 1.0, "psi": 0.06894757293168, "kpa": 0.01, "mpa": 10.0, "atm": 1.01325}
 _PERCENT = {"%": 1.0, "pct": 1.0, "percent": 1.0, "% tds": 1.0, "°bx": 1.0, "bx": 1.0, "brix": 1.0, "fraction": 100.0}
 
+VOLUMES = {"ml", "mls", "cl", "dl", "l", "cc", "cm3", "fl oz", "floz", "millilitre", "millilitres", "milliliter"}
+VOLUMES |= {"milliliters", "litre", "liter"}
+"""Units of volume: a cup of espresso is part foam, so nothing turns them into grams."""
+
 FACTORS: dict[str, dict[str, float]] = {"g": _GRAM, "s": _SECOND, "C": _CELSIUS, "bar": _BAR, "%": _PERCENT, "": {}}
 
 
@@ -39,6 +43,17 @@ def tidy(unit: str) -> str:
 def is_unit(column: Column, unit: str) -> bool:
     """Whether a column can be given in that unit."""
     return tidy(unit) in known_units(column)
+
+
+def is_volume(column: Column, unit: str) -> bool:
+    """Whether a unit is one of volume where a weight should stand."""
+    return column.unit == "g" and tidy(unit) in VOLUMES
+
+
+def changes(column: Column, unit: str) -> bool:
+    """Whether a value in that unit is another number in the canonical one."""
+    unit = tidy(unit)
+    return unit in _FAHRENHEIT or FACTORS[column.unit].get(unit, 1.0) != 1.0
 
 
 def convert(value: float, column: Column, unit: str) -> float:
