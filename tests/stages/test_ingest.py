@@ -182,6 +182,23 @@ def test_constants_fill_empty_cells_and_overwrite_nothing():
     assert rows(ingested)["operator"].tolist() == ["Ann", "Ann"]
 
 
+def test_a_constant_may_be_the_name_of_the_sheet_or_of_the_file():
+    sheets = [chunk({**ROWS, "Machine": ["", "B"]}, place=f"March.xlsx, sheet {name}") for name in ("red", "blue, new")]
+    ingested = run(*sheets, fill={"machine": "{sheet}", "session": "{file}, {sheet}"})
+    assert [one.rows["machine"].tolist() for one in ingested.raw if one.table == "shots"] == [
+        ["red", "B"],
+        ["blue, new", "B"],
+    ]
+    assert rows(ingested, place=sheets[0].place)["session"].tolist() == ["March, red"] * 2
+    packed = run(chunk(ROWS, place="logs.zip, file march.csv.gz"), fill={"operator": "{file}"})
+    assert rows(packed)["operator"].tolist() == ["march", "march"]
+
+
+def test_the_name_of_a_sheet_where_there_is_none_is_refused():
+    with pytest.raises(ConfigError, match="no sheet to take a name from"):
+        run(chunk(ROWS), fill={"machine": "{sheet}"})
+
+
 def test_a_constant_taster_makes_no_score_where_nobody_tasted():
     ingested = run(chunk(ROWS), fill={"taster": "me"})
     assert rows(ingested, "scores").to_dict("index") == {2: {"taster": "me", "score": "7"}}
@@ -321,8 +338,9 @@ def test_a_pattern_takes_files_in_order_and_leaves_lock_files(tmp_path):
 def test_a_pattern_may_not_leave_its_folder(tmp_path):
     (tmp_path / "inner").mkdir()
     (tmp_path / "log.csv").write_text("x")
-    with pytest.raises(ReadError, match="may not leave"):
-        ingest([SourceConfig(path="../*.csv")], {"given": Given()}, tmp_path / "inner", 1, [NoOptions()])
+    for pattern in ("../*.csv", "../log.cs?", "x/../../*.csv"):
+        with pytest.raises(ReadError, match="may not leave"):
+            ingest([SourceConfig(path=pattern)], {"given": Given()}, tmp_path / "inner", 1, [NoOptions()])
     whole = SourceConfig(path=str(tmp_path / "*.csv"))
     assert ingest([whole], {"given": Given(chunk(ROWS))}, tmp_path / "inner", 1, [NoOptions()]).raw
 

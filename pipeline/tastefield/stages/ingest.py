@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +14,7 @@ from pydantic import BaseModel
 from tastefield.config import SourceConfig, matching_files
 from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError
 from tastefield.hooks import Reader
-from tastefield.records import Chunk, Context, RawTable
+from tastefield.records import Chunk, Context, Headings, RawTable
 from tastefield.tables import ditto, headings, parts, units
 from tastefield.tables.cells import filled
 from tastefield.words.columns import TABLES, column, names
@@ -49,10 +50,12 @@ class Ingested:
     """What the readers gave.
 
     :param raw: one raw table for each place and table.
+    :param headings: how the headings of each place were understood.
     """
 
     raw: tuple[RawTable, ...]
     findings: tuple[Finding, ...]
+    headings: tuple[Headings, ...] = ()
 
 
 @dataclass(eq=False)
@@ -104,7 +107,11 @@ def ingest(
     if problems:
         raise ConfigError(problems)
     raw = [table for place in places for table in _tables(place, findings)]
-    return Ingested(tuple(raw), tuple(findings))
+    told = [
+        Headings(place.name, dict(place.understood.columns), headings.suggest(place.understood, place.holds))
+        for place in places
+    ]
+    return Ingested(tuple(raw), tuple(findings), tuple(told))
 
 
 def _faulty_units(number: int, source: SourceConfig) -> Iterable[Problem]:
@@ -159,7 +166,7 @@ def _files(source: SourceConfig, folder: Path, findings: list[Finding]) -> tuple
     if not source.path:
         return ()
     relative = not Path(source.path).is_absolute()
-    if relative and ".." in Path(source.path).parts and "*" in source.path:
+    if relative and ".." in Path(source.path).parts and re.search(r"[*?]", source.path):
         raise ReadError(source.path, "a pattern may not leave its folder", "write the whole path from / on")
     found = matching_files(folder, source.path)
     for path in found:
@@ -184,9 +191,10 @@ def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], fi
             do = suggestion(source.reader, readers)
             raise ConfigError(Problem(f'there is no reader "{source.reader}"', f"{where}, reader", do=do))
         return readers[source.reader]
-    suffix = files[0].suffix.lower() if files else ""
+    name = files[0].name.lower() if files else ""
+    suffix = Path(name).suffix
     for reader in readers.values():
-        if suffix in reader.suffixes:
+        if name.endswith(reader.suffixes):
             return reader
     known = sorted({ending for reader in readers.values() for ending in reader.suffixes})
     do = f"name a reader ({', '.join(readers)}), or give a file that ends in {', '.join(known)}"
@@ -235,6 +243,10 @@ def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
     place.understood = headings.understand(found, place.holds, place.source.columns)
     given = {*place.understood.columns, *place.source.fill}
     problems = []
+    for name, value in place.source.fill.items():
+        if "{sheet}" in value and not _sheet_name(place.name):
+            do = "write {file} for the name of the file, or read sheets of a workbook"
+            problems.append(Problem("has no sheet to take a name from", f"{place.name}, fill.{name}", "", do))
     for table in place.holds:
         needed: list[tuple[str, ...]] = [
             (one.name,) for one in TABLES[table] if one.required and (one.name, table) not in parts.MADE_UP
@@ -250,7 +262,10 @@ def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
 def _no_heading(place: _Place, table: str, group: Sequence[str], findings: Sequence[Finding]) -> Problem:
     listed = ", ".join(f'"{heading}"' for heading in place.rows.columns[:40])
     why = f"the headings are {listed}" if listed else "there are no headings"
-    do = f'write under [source.columns] of its [[source]]: {group[0]} = "the heading as it stands"'
+    suggested = headings.suggest(place.understood, [table])
+    name, heading = next(((name, suggested[name]) for name in group if name in suggested), (group[0], ""))
+    theirs = f'"{heading}", if that is it' if heading else '"the heading as it stands"'
+    do = f"write under [source.columns] of its [[source]]: {name} = {theirs}"
     for note in findings:
         if note.code in ("sheets_not_read", "sheet_found") and place.name.startswith(f"{note.where['place']}, sheet "):
             why, do = f"{why}. {note.message}", f'{do}; or name another sheet: sheet = "..."'
@@ -299,9 +314,9 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
     total = parts.total_rows(place.rows.rename(columns=canonical))
     typed = _without_dittos(place.name, typed, total, findings)
-    whole = _filled_in(typed, place.source, total)
+    whole = _filled_in(typed, place, total)
     if "shots" in place.holds or "checks" in place.holds:
-        for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
+        for name, default in (("machine", _file_name(place.name)), ("coffee", NOT_NAMED)):
             wanted = any((name, table) in parts.MADE_UP for table in place.holds)
             if wanted and (name not in whole or not filled(whole[[name]]).any()) and len(whole):
                 whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
@@ -360,8 +375,9 @@ def _without_dittos(place: str, typed: pd.DataFrame, total: parts.Mask, findings
     return resolved
 
 
-def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> pd.DataFrame:
+def _filled_in(typed: pd.DataFrame, place: _Place, total: parts.Mask) -> pd.DataFrame:
     """Cells filled down from above, then constants; nothing typed is overwritten."""
+    source = place.source
     whole = typed.copy()
     new = {name: _changes(typed, name, total) for name in BELONGS_TO}
     for name in source.fill_down:
@@ -378,8 +394,24 @@ def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> 
         if name not in whole:
             whole[name] = pd.Series(None, index=whole.index, dtype=object)
         there = filled(whole[[name]])[:, 0]
-        whole[name] = whole[name].where(there | total, value)
+        whole[name] = whole[name].where(there | total, _constant(value, place.name))
     return whole
+
+
+def _constant(value: str, place: str) -> str:
+    """A constant with ``{file}`` and ``{sheet}`` replaced by the names of the place."""
+    return value.replace("{file}", _file_name(place)).replace("{sheet}", _sheet_name(place))
+
+
+def _file_name(place: str) -> str:
+    """The name of the file of a place, without its endings."""
+    name = Path(place.split(", ")[-1].removeprefix("file ") if ", file " in place else place.split(", ")[0]).name
+    return re.sub(r"(?:\.(?:csv|tsv|txt|jsonl|ndjson|xlsx|parquet|gz|bz2|xz|zip))+$", "", name, flags=re.I) or name
+
+
+def _sheet_name(place: str) -> str:
+    """The name of the sheet of a place; empty where it is none."""
+    return place.partition(", sheet ")[2]
 
 
 def _changes(typed: pd.DataFrame, name: str, total: parts.Mask) -> list[bool]:

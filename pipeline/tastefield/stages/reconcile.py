@@ -14,7 +14,7 @@ import pandas as pd
 
 from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError, Problem
-from tastefield.records import RawTable, Records, SourceCount, Taste
+from tastefield.records import ColumnCount, RawTable, Records, SourceCount, Taste
 from tastefield.tables import account, aside, doubts, headings, judge, taste, typed
 from tastefield.tables.typed import Part
 from tastefield.words.columns import SET_ASIDE, TABLES, column
@@ -56,7 +56,8 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     findings += doubts.taken_otherwise(read_parts) + doubts.zones_mixed(raw)
     findings += doubts.about(kept) + doubts.names_folded(raw) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
-    records = Records(kept, set_aside, counts, used_taste, tuple(findings))
+    columns = tuple(ColumnCount(*count) for count in account.by_column(raw, set_aside))
+    records = Records(kept, set_aside, counts, used_taste, tuple(findings), columns)
     account.check_account(raw, records)
     return records
 

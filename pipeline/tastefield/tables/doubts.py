@@ -113,7 +113,7 @@ def taken_otherwise(read_parts: Sequence[Part]) -> list[Finding]:
             values["unit"] = unit_word(part.raw.table, name)
             found.append(finding(codes[how], {**where, "column": name}, **values))
         for name, unit in part.units.items():
-            heading = getattr(part.raw, "headings", {}).get(name, name)
+            heading = part.raw.headings.get(name, name)
             values = {"column": name, "theirs": unit, "heading": heading, "unit": unit_word(part.raw.table, name)}
             found.append(finding("units_converted", {**where, "column": name}, **values))
         if part.combined:

@@ -8,6 +8,7 @@ stand there once.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Protocol, TypeAlias
 
 import numpy as np
@@ -59,6 +60,10 @@ class Raw(Protocol):
     @property
     def rows(self) -> pd.DataFrame:
         """Cells as they were written."""
+
+    @property
+    def headings(self) -> Mapping[str, str]:
+        """Canonical column -> heading as its owner wrote it."""
 
     @property
     def together(self) -> bool:

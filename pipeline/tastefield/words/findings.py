@@ -90,6 +90,11 @@ CATALOGUE: dict[str, Entry] = {
         "Filled rows above the headings, which were taken from row {row}: {count}.",
         "Nothing, if they are a title; else set header_row.",
     ),
+    "formulas_without_values": Entry(
+        "warn",
+        "Cells with a formula saved without its value, so that they are empty here: {count}, the first {first}.",
+        "Open the workbook in a spreadsheet program and save it again.",
+    ),
     "sheets_not_read": Entry(
         "note",
         "Only the sheet {sheet} was read; these hold cells too: {others}.",
