@@ -660,10 +660,13 @@ def test_names_that_differ_only_in_runs_of_spaces_are_one_and_told_once():
     records = run(sheet(*rows), scores)
     assert records.tables["shots"]["coffee"].tolist() == ["autumn blend"] * 3 + ["autumnblend"]
     assert records.tables["scores"]["shot_id"].tolist() == ["s 1"]
-    (told_,) = [one for one in records.findings if one.code == "names_folded"]
-    assert 'one each: 1 ("autumn blend").' in told_.message
     (apart,) = [one for one in records.findings if one.code == "names_differ_only_in_case"]
     assert '"autumn blend" (3), "autumnblend" (1)' in apart.message
+    assert "names_folded" not in codes(records)  # the same names are told once
+    folded_alone = run(sheet(*rows[:3]))
+    (told_,) = [one for one in folded_alone.findings if one.code == "names_folded"]
+    assert 'one each: 1 ("autumn blend").' in told_.message
+    assert "names_differ_only_in_case" not in codes(folded_alone)
     assert "names_folded" not in codes(run(sheet({**SHOT, "coffee": "two  spaces", "notes": "a  b"})))
 
 

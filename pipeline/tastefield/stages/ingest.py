@@ -352,7 +352,9 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     used = [(heading, count) for heading, count in zip(place.understood.unused, counts, strict=True) if count]
     if used:
         listed = ", ".join(f'"{heading}" ({count} filled)' for heading, count in used)
-        findings.append(finding("columns_unused", where, list=listed, example=f'notes = "{used[0][0]}"'))
+        like = headings.suggest(place.understood, place.holds)
+        name, heading = next(iter(like.items()), ("notes", used[0][0]))
+        findings.append(finding("columns_unused", where, list=listed, example=f'{name} = "{heading}"'))
     unweighed = [heading for heading, _ in used if heading in headings.volumes([heading])]
     if unweighed and "shots" in place.holds:
         listed = ", ".join(f'"{heading}"' for heading in unweighed)

@@ -36,6 +36,7 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     read_parts = _read_cells(raw, sources)
     doubts.ask_about_fractions(read_parts)
     doubts.ask_about_ounces(read_parts)
+    doubts.ask_about_days(read_parts)
     used_taste = _read_scores(read_parts, taste_config, findings)
     findings += _outcomes_told(read_parts)
 
@@ -54,7 +55,8 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     set_aside = told[list(SET_ASIDE)]
     findings += aside.set_aside_told(told, kept) + aside.described_told(read_parts)
     findings += doubts.taken_otherwise(read_parts) + doubts.zones_mixed(raw)
-    findings += doubts.about(kept) + doubts.names_folded(raw) + doubts.identical_rows(raw)
+    alike = doubts.names_alike(kept)
+    findings += alike + doubts.about(kept) + doubts.names_folded(raw, alike) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
     columns = tuple(ColumnCount(*count) for count in account.by_column(raw, set_aside))
     records = Records(kept, set_aside, counts, used_taste, tuple(findings), columns)

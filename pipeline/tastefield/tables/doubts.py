@@ -27,13 +27,15 @@ LEAST_IN_GRAMS, MOST_IN_OUNCES = 5.0, 3.0
 ENOUGH_SHOTS = 5
 """Below this many shots alike weights may be chance."""
 WEIGHED = ["dose_g", "beverage_g", "shot_time_s"]
+DAY_S, MINUTE_OF_DAY, MOST_SECONDS = 86_400.0, 1_440.0, 90.0
+"""No shot is over in a sixteenth of a second, which as a fraction of a day is 90 min, or 90 s typed as 1:30."""
 FRACTION_BELOW = 0.3
 """No espresso is as thin as 0.3 % TDS, and none as strong as 30 %: common practice, no source."""
 
 
 def about(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
-    """Every doubt about the kept tables together."""
-    return [*names_alike(tables), *typed_targets(tables["shots"]), *fraction_tds(tables["readings"])]
+    """Every doubt about the kept tables together but names."""
+    return [*typed_targets(tables["shots"]), *fraction_tds(tables["readings"])]
 
 
 def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
@@ -44,7 +46,7 @@ def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
         uses = cells.value_counts(sort=False)
         groups: dict[str, list[str]] = {}
         for name in uses.index:
-            groups.setdefault("".join(unicodedata.normalize("NFKC", name).casefold().split()), []).append(name)
+            groups.setdefault(alike(name), []).append(name)
         for group in groups.values():
             if len(group) > 1:
                 ranked = sorted(group, key=lambda name: (-int(uses[name]), name))
@@ -54,14 +56,27 @@ def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
     return found
 
 
-def names_folded(raw: Sequence[Raw]) -> list[Finding]:
-    """Names written now with one space, now with more, or with spaces about them: taken as one."""
+def alike(name: str) -> str:
+    """A name without case, width and spaces."""
+    return "".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def names_folded(raw: Sequence[Raw], told: Sequence[Finding] = ()) -> list[Finding]:
+    """Names written now with one space, now with more, or with spaces about them: taken as one.
+
+    :param told: findings about names; those of the same group are not told again.
+    """
+    groups = {(column, alike(str(name))) for one in told for column, name in one.where.items() if column in NAMED}
     spelled: dict[tuple[str, str], set[str]] = {}
     for one in raw:
         for name in NAMED.keys() & set(one.rows.columns):
             for cell in {cell for cell in listed(one.rows[name]) if isinstance(cell, str)}:
                 spelled.setdefault((name, folded(cell)), set()).add(cell)
-    merged = [f'"{words}"' for (_, words), written in sorted(spelled.items()) if words and len(written) > 1]
+    merged = [
+        f'"{words}"'
+        for (name, words), written in sorted(spelled.items())
+        if words and len(written) > 1 and (name, alike(words)) not in groups
+    ]
     return [finding("names_folded", count=len(merged), list=_few(merged))] if merged else []
 
 
@@ -172,6 +187,21 @@ def _equal(two: list[str]) -> bool:
 def _few(items: Sequence[str], most: int = 8) -> str:
     more = f" and {len(items) - most} more" if len(items) > most else ""
     return ", ".join(items[:most]) + more
+
+
+def ask_about_days(read_parts: Sequence[Part]) -> None:
+    """Set times aside that look like fractions of a day, as spreadsheets hold them: 27 s is 0.0003125."""
+    for part in read_parts:
+        for name in ("shot_time_s", "target_time_s", "first_drip_s", "preinfusion_s"):
+            if part.raw.table != "shots" or name not in part.raw.rows or name in part.units:
+                continue
+            days = part.frame[name].to_numpy(dtype=float)
+            low = (days > 0) & (days <= MOST_SECONDS / MINUTE_OF_DAY)
+            seconds = np.where(days * DAY_S <= MOST_SECONDS, days * DAY_S, days * DAY_S / 60)
+            reasons = [f"it looks like a fraction of a day: {second:.3g} s as a time" for second in seconds]
+            do = f'if so, write {name} = "day" under [source.units], or format the cells as text and type seconds'
+            part.set_cells_aside(name, low, reasons, do, True)
+            part.frame[name] = part.frame[name].mask(low)
 
 
 def ask_about_fractions(read_parts: Sequence[Part]) -> None:

@@ -11,7 +11,7 @@ _GRAM = {"g": 1.0, "gr": 1.0, "gm": 1.0, "gms": 1.0, "gram": 1.0, "grams": 1.0, 
 # International avoirdupois pound = 0.45359237 kg exactly (agreement of 1959); an ounce is a sixteenth.
 _GRAM |= {"lb": 453.59237, "lbs": 453.59237, "oz": 28.349523125, "ounce": 28.349523125, "ounces": 28.349523125}
 _SECOND = {"s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, '"': 1.0, "ms": 0.001}
-_SECOND |= {"min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0}
+_SECOND |= {"min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0, "day": 86400.0, "days": 86400.0}
 _CELSIUS = {"c": 1.0, "°c": 1.0, "ºc": 1.0, "celsius": 1.0, "deg c": 1.0, "degc": 1.0, "°": 1.0}
 _FAHRENHEIT = ("f", "°f", "ºf", "fahrenheit", "deg f", "degf")
 # 1 psi = 6894.757293168 Pa, from the pound above, 9.80665 m/s2 and the inch of 25.4 mm; 1 atm = 101325 Pa exactly.

@@ -95,6 +95,11 @@ CATALOGUE: dict[str, Entry] = {
         "Cells with a formula saved without its value, so that they are empty here: {count}, the first {first}.",
         "Open the workbook in a spreadsheet program and save it again.",
     ),
+    "formulas_with_errors": Entry(
+        "warn",
+        "Cells whose formula has no answer, such as #DIV/0!, so that they are empty here: {count}, the first {first}.",
+        "Mend the formulas in a spreadsheet program and save the workbook again.",
+    ),
     "sheets_not_read": Entry(
         "note",
         "Only the sheet {sheet} was read; these hold cells too: {others}.",

@@ -24,10 +24,13 @@ Row = list[Any]
 MOST_CELLS = 5_000_000
 """Most cells of a sheet, counted from A1 to its last filled row and column; more would not fit into memory."""
 _FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
-_UNANSWERED = re.compile(
-    rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3}[0-9]{1,7})"[^>]*>\s*<(?:\w+:)?f\b(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)'
-    rb"\s*(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
-)
+_CELL = rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3}[0-9]{1,7})"'
+_FORMULA = rb"<(?:\w+:)?f\b(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)"
+_NO_VALUE = rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
+_UNANSWERED = {
+    "formulas_without_values": re.compile(_CELL + rb"[^>]*>\s*" + _FORMULA + rb"\s*" + _NO_VALUE),
+    "formulas_with_errors": re.compile(_CELL + rb'(?=[^>]*\st="e")[^>]*>'),
+}
 _RECORDS = (
     {"dose_g", "machine"},
     {"dose_g", "coffee"},
@@ -102,7 +105,7 @@ def _look_inside(file: Path, place: str, ctx: Context) -> None:
     The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
     format.
     """
-    unanswered: list[str] = []
+    unanswered: dict[str, list[str]] = {"formulas_without_values": [], "formulas_with_errors": []}
     try:
         refuse_bomb(file, place)
         with zipfile.ZipFile(file) as package:
@@ -115,15 +118,15 @@ def _look_inside(file: Path, place: str, ctx: Context) -> None:
                         raise ReadError(place, why, "delete what stands far from the table, or save the log on its own")
     except BROKEN:
         return  # told better where it is opened as a workbook
-    if unanswered:
-        values = {"count": len(unanswered), "first": unanswered[0]}
-        ctx.note(finding("formulas_without_values", {"place": place}, **values))
+    for code, cells in unanswered.items():
+        if cells:
+            ctx.note(finding(code, {"place": place}, count=len(cells), first=cells[0]))
 
 
-def _too_far(stream: IO[bytes], unanswered: list[str]) -> str:
+def _too_far(stream: IO[bytes], unanswered: dict[str, list[str]]) -> str:
     """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty.
 
-    :param unanswered: gets the names of cells with a formula and no value.
+    :param unanswered: gets the names of cells whose formula has no value or an error, which are read as empty.
     """
     last, rows, rest, cell = "A", 0, b"", b""
     while block := stream.read(1 << 20):
@@ -136,7 +139,8 @@ def _too_far(stream: IO[bytes], unanswered: list[str]) -> str:
             return f"{last}{rows}"
         rest = text[end:]
         cells = cell + block
-        unanswered += [name.decode() for name in _UNANSWERED.findall(cells)]
+        for code, pattern in _UNANSWERED.items():
+            unanswered[code] += [name.decode() for name in pattern.findall(cells)]
         cell = cells[cells.rfind(b"c>") + 2 :][-(1 << 16) :]
     return ""
 
