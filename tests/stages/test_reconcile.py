@@ -2,6 +2,7 @@
 
 import datetime as dt
 import decimal
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError
 from tastefield.records import RawTable, SourceCount
 from tastefield.stages.reconcile import reconcile
-from tastefield.tables import account, aside, judge, typed
+from tastefield.tables import account, aside, cells, judge, typed
 from tastefield.tables.account import NotBalanced, check_account
 from tastefield.words.columns import PROVENANCE, SET_ASIDE, TABLES, names
 
@@ -92,7 +93,7 @@ LIKELY = {
 
 
 @st.composite
-def raw_tables(draw):
+def raw_tables(draw, everything=CELLS):
     """Mangled tables from one or two places; a place may hold several tables in one row each."""
     raw = []
     for place in draw(st.sampled_from([["log.csv"], ["log.csv", "more.csv"]])):
@@ -101,17 +102,18 @@ def raw_tables(draw):
         tables = draw(st.lists(st.sampled_from(choices), min_size=1, max_size=3, unique=True))
         size = draw(st.integers(0, 6))
         index = draw(st.permutations(range(2, 2 + size)))
-        cells: dict[str, list[object]] = {}
+        made: dict[str, list[object]] = {}
         for table in tables:
             chosen = draw(st.lists(st.sampled_from(names(table)), unique=True, max_size=7))
             required = [one.name for one in TABLES[table] if one.required] if draw(st.booleans()) else []
             for name in {**dict.fromkeys(chosen), **dict.fromkeys(required)}:
-                if name not in cells:
-                    kind = st.one_of(LIKELY[name], CELLS) if name in LIKELY else CELLS
-                    cells[name] = draw(st.lists(kind, min_size=size, max_size=size))
+                if name not in made:
+                    likely = LIKELY[name] if name in LIKELY and everything is CELLS else everything
+                    kind = st.one_of(likely, everything)
+                    made[name] = draw(st.lists(kind, min_size=size, max_size=size))
         for table in tables:  # tables of one sheet share its columns
-            columns = [name for name in names(table) if name in cells]
-            frame = pd.DataFrame({name: pd.Series(cells[name], dtype=object) for name in columns})
+            columns = [name for name in names(table) if name in made]
+            frame = pd.DataFrame({name: pd.Series(made[name], dtype=object) for name in columns})
             frame = frame.reindex(range(size)).set_axis(pd.Index(index, dtype="int64"))
             raw.append(RawTable(table, place, frame.astype(object), 0, together and len(tables) > 1))
     return raw
@@ -141,6 +143,46 @@ def test_whatever_the_cells_hold_every_row_and_cell_is_kept_or_set_aside(raw, sc
     assert not told.duplicated(["place", "table", "row", "column"]).any()
     if scale is None:
         assert not told["reason"].str.contains("outside the scale").any()
+
+
+WRITTEN = st.one_of(
+    st.none(),
+    st.text(alphabet="0123456789.,:-+~> gsozF%/'\"", max_size=8),
+    st.sampled_from(["18", "27s", "0:27", "27,5", "~36", "27-28", "18/36/27", "1:2", "to taste", ">40", "0.6 oz"]),
+    st.sampled_from(
+        ["choked", "choked at 45 s", "7 sour", "7/10", "total", "-", "n/a", "A", "a", "A  b", " A b", "Zoë"]
+    ),
+    st.sampled_from(["2026-03-01", "2026-03-01 10:05", "2026-03-01T10:05:07", "1.3.2026", "2026-13-01", "0001-01-01"]),
+)
+
+
+@settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(raw_tables(WRITTEN), st.sampled_from([0.0, 0.6, 1.0]))
+def test_columns_held_by_their_different_cells_or_as_plain_text_give_the_same_records(raw, most_different):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cells, "LONG", 1)
+        patch.setattr(cells, "MOST_DIFFERENT", most_different)
+        held = [replace(one, rows=one.rows.apply(cells.compact) if one.rows.shape[1] else one.rows) for one in raw]
+        found = run(*held)
+    expected = run(*raw)
+    for table in TABLES:
+        pd.testing.assert_frame_equal(found.tables[table], expected.tables[table])
+    pd.testing.assert_frame_equal(found.set_aside, expected.set_aside)
+    assert (found.counts, found.findings, found.columns) == (expected.counts, expected.findings, expected.columns)
+
+
+def test_a_column_is_held_as_categories_as_plain_text_or_as_it_is(monkeypatch):
+    monkeypatch.setattr(cells, "LONG", 3)
+    for column, kind in (
+        (["a", "a", "a", None], "category"),
+        (["a b", "c", "d", None], cells.PLAIN),
+        (["a  b", "c", "d"], object),
+        (["-", "c", "d"], object),
+        (["é", "c", "d"], object),
+        (["a", "a", 1], object),
+        (["a", "b"], object),
+    ):
+        assert cells.compact(pd.Series(column, dtype=object)).dtype == kind
 
 
 DIRTY = [

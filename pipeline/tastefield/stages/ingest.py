@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 from pydantic import BaseModel
 
 from tastefield.config import SourceConfig, matching_files
@@ -16,7 +17,7 @@ from tastefield.errors import ConfigError, PluginError, Problem, ReadError, Tast
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, Headings, RawTable
 from tastefield.tables import ditto, headings, parts, units
-from tastefield.tables.cells import filled
+from tastefield.tables.cells import compact, filled
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
 from tastefield.words.nearest import nearest, suggestion
@@ -150,7 +151,8 @@ def _read(
                         "yield Chunk(rows=a DataFrame, place=the file or sheet)",
                     )
                 )
-            pieces.setdefault(str(chunk.place), []).append(chunk)
+            held = chunk if not chunk.rows.columns.is_unique else replace(chunk, rows=_one_frame([chunk.rows]))
+            pieces.setdefault(str(chunk.place), []).append(held)
     except TastefieldError:
         raise
     except Exception as error:
@@ -202,8 +204,7 @@ def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], fi
 
 
 def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk], findings: list[Finding]) -> _Place:
-    frames = [chunk.rows.rename(columns=str) for chunk in chunks]
-    rows = (frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])).astype(object)
+    rows = _one_frame([chunk.rows.rename(columns=str) for chunk in chunks])
     numbered = pd.api.types.is_integer_dtype(rows.index) and rows.index.is_unique
     if not rows.columns.is_unique:
         raise PluginError(
@@ -212,7 +213,7 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
     if not numbered:
         rows.index = pd.RangeIndex(1, len(rows) + 1)
         findings.append(finding("rows_renumbered", {"place": name}))
-    rows.index = rows.index.astype("int64")
+    rows = rows.set_axis(rows.index.astype("int64"))
     holds = tuple(dict.fromkeys(table for chunk in chunks for table in chunk.holds)) or source.holds
     unknown = [table for table in holds if table not in TABLES]
     if unknown:
@@ -220,6 +221,33 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
             Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
         )
     return _Place(number, source, name, rows[parts.rows_filled(rows)], holds)
+
+
+def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Chunks below each other; long columns of text held by their different cells, all others as objects."""
+    if len(frames) == 1 or any(not frame.columns.is_unique for frame in frames):
+        rows = frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])
+        return rows.apply(compact) if rows.columns.is_unique and rows.shape[1] else rows.astype(object)
+    columns = {}
+    for name in dict.fromkeys(name for frame in frames for name in frame.columns):
+        pieces = [frame[name] if name in frame else _empty(frame) for frame in frames]
+        if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
+            joined = union_categoricals(pieces)
+            columns[name] = compact(pd.Series(joined))
+        else:
+            columns[name] = compact(pd.concat([piece.astype(object) for piece in pieces], ignore_index=True))
+    index = frames[0].index.append([frame.index for frame in frames[1:]])
+    return pd.DataFrame(
+        {
+            name: column.to_numpy(dtype=object) if column.dtype == object else column.array
+            for name, column in columns.items()
+        },
+        index=index,
+    )
+
+
+def _empty(frame: pd.DataFrame) -> pd.Series:
+    return pd.Series(None, index=frame.index, dtype=object)
 
 
 def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
@@ -381,7 +409,7 @@ def _filled_in(typed: pd.DataFrame, place: _Place, total: parts.Mask) -> pd.Data
     """Cells filled down from above, then constants; nothing typed is overwritten."""
     source = place.source
     whole = typed.copy()
-    new = {name: _changes(typed, name, total) for name in BELONGS_TO}
+    new = {name: _changes(typed, name, total) for name in BELONGS_TO} if source.fill_down else {}
     for name in source.fill_down:
         if name not in whole:
             continue
@@ -390,13 +418,15 @@ def _filled_in(typed: pd.DataFrame, place: _Place, total: parts.Mask) -> pd.Data
         for owner, owned in BELONGS_TO.items():
             if name in owned:
                 block += np.cumsum(new[owner])
-        down = whole[name].where(there, None).groupby(block).ffill()
-        whole[name] = whole[name].where(there | total, down)
+        down = whole[name].astype(object).where(there, None).groupby(block).ffill()
+        whole[name] = whole[name].astype(object).where(there | total, down)
     for name, value in source.fill.items():
         if name not in whole:
             whole[name] = pd.Series(None, index=whole.index, dtype=object)
         there = filled(whole[[name]])[:, 0]
-        whole[name] = whole[name].where(there | total, _constant(value, place.name))
+        if (there | total).all():
+            continue
+        whole[name] = whole[name].astype(object).where(there | total, _constant(value, place.name))
     return whole
 
 
@@ -436,5 +466,5 @@ def _part(rows: pd.DataFrame, typed: pd.DataFrame, table: str) -> pd.DataFrame:
         if name in own and name in typed:
             keep = measured | filled(typed[[name]])[:, 0]
             any_cell |= keep
-        part[name] = part[name].where(keep, None)
+        part[name] = part[name] if keep.all() else part[name].where(keep, None)
     return part[any_cell]

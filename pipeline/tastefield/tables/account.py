@@ -161,6 +161,8 @@ def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
     if shots is None or (one.table == "scores" and not one.together):
         return moved
     known = set(shots.loc[shots["outcome"].notna(), "shot_id"])
+    if not known:
+        return moved
     has_outcome = np.array([name in known for name in shot_names(one)], dtype=bool)
     for name in OUTCOME_CELLS.get(one.table, ()):
         if name in rows:

@@ -9,12 +9,14 @@ import datetime as dt
 import decimal
 import math
 import numbers as abc_numbers
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tastefield.tables import dates, durations, numbers, units
@@ -84,7 +86,16 @@ class Parsed:
     taken: tuple[tuple[int, str, str], ...] = ()
 
 
+PLAIN = pd.ArrowDtype(pa.string())
+"""A long column of ASCII text that seldom repeats itself, no cell of it blank, with no spaces but single ones between
+words: such cells are filled, and are shown and folded as they stand."""
+LONG, MOST_DIFFERENT = 5_000, 0.5
+"""From how many cells on a column of text is held as categories, and how many of them may differ for that."""
 PROBLEM_COLUMNS = ("row", "value", "reason", "do", "asked")
+
+
+_NO_PROBLEMS = pd.DataFrame([], columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
+_PLAIN_CELL = r"^[!-~]+(?: [!-~]+)*$"
 
 
 def is_filled(cell: Any) -> bool:
@@ -104,14 +115,89 @@ def is_filled(cell: Any) -> bool:
 
 def filled(frame: pd.DataFrame) -> NDArray[np.bool_]:
     """Which cells are filled, in the shape of the frame."""
-    mask = np.zeros(frame.shape, dtype=bool)
+    mask = np.zeros(frame.shape, dtype=bool, order="F")
     for at in range(frame.shape[1]):
-        mask[:, at] = [is_filled(cell) for cell in listed(frame.iloc[:, at])]
+        cells = frame.iloc[:, at]
+        mask[:, at] = cells.notna() if is_plain(cells) else which(cells, is_filled)
     return mask
+
+
+def is_plain(cells: pd.Series) -> bool:
+    """Whether a column is held as plain text: see :data:`PLAIN`."""
+    return bool(cells.dtype == PLAIN)
+
+
+def _arrow(cells: pd.Series) -> pa.Array:
+    """The text of a plain column."""
+    held = pa.array(cells.array)
+    return held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
+
+
+def may_hold(cells: pd.Series, words: Iterable[str]) -> bool:
+    """Whether one of some lower-case words, and nothing else, may stand in a cell; quick where that can be told."""
+    if not is_plain(cells):
+        return True
+    return bool(pc.any(pc.is_in(pc.utf8_lower(_arrow(cells)), pa.array(sorted(words)))).as_py())
+
+
+def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.int_] | None]:
+    """The cells of a column, and which of them stands in each row; ``None`` for those of each row in order.
+
+    A long column of text is held as categories, so that each different cell is looked at once; so are objects that
+    stand in many rows of a long column.
+    """
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        codes = cells.cat.codes.to_numpy()
+        return [*cells.cat.categories.tolist(), None], np.where(codes < 0, len(cells.cat.categories), codes)
+    every = listed(cells)
+    if len(every) >= LONG and cells.dtype == object:
+        _, first, codes = np.unique(np.fromiter(map(id, every), np.int64), return_index=True, return_inverse=True)
+        if len(first) < len(every) * MOST_DIFFERENT:
+            return [every[at] for at in first.tolist()], codes
+    return every, None
+
+
+def which(cells: pd.Series, holds: Callable[[Any], bool]) -> NDArray[np.bool_]:
+    """Of which cells something holds."""
+    values, codes = distinct(cells)
+    holding = np.array([holds(value) for value in values], dtype=bool)
+    return holding if codes is None else holding[codes]
+
+
+def occurring(cells: pd.Series) -> list[Any]:
+    """The cells that stand in a column, those of categories once."""
+    values, codes = distinct(cells)
+    if codes is None:
+        return values
+    return [values[at] for at in np.flatnonzero(np.bincount(codes, minlength=len(values))).tolist()]
+
+
+def written(cells: pd.Series) -> list[str]:
+    """Every different text that stands in a column, once."""
+    return list(dict.fromkeys(cell for cell in occurring(cells) if type(cell) is str))
+
+
+def compact(cells: pd.Series) -> pd.Series:
+    """A long column of text that repeats itself as categories, one of plain text as that; any other as objects."""
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        few = len(cells.cat.categories) <= len(cells) * MOST_DIFFERENT
+        return cells if few else _plain_text(cells.astype(object))
+    if is_plain(cells):
+        return cells
+    cells = cells.astype(object)
+    if len(cells) < LONG or pd.api.types.infer_dtype(cells, skipna=True) != "string":
+        return cells
+    codes, words = pd.factorize(cells.to_numpy(), use_na_sentinel=True)
+    if len(words) > len(cells) * MOST_DIFFERENT:
+        return _plain_text(cells)
+    held = pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(pd.Index(words, dtype=object)))
+    return pd.Series(held, index=cells.index)
 
 
 def listed(cells: pd.Series) -> list[Any]:
     """The cells of a column as a plain list, which is quicker to walk along than the column."""
+    if is_plain(cells):
+        return list(_arrow(cells).to_numpy(zero_copy_only=False).tolist())
     return list(cells.to_numpy(dtype=object).tolist())
 
 
@@ -142,7 +228,24 @@ def parse(column: Column, cells: pd.Series, reading: Reading) -> Parsed:
     :returns: float64 for numbers, durations and integers; ``str`` for words; ``boolean``; ``datetime64[us]``.
     """
     one, dtype = _KINDS[column.kind]
+    if is_plain(cells):
+        if column.kind == "text" and column.name != "grind_setting":
+            return Parsed(pd.Series(listed(cells), index=cells.index, dtype="str"), _NO_PROBLEMS)
+        if column.kind in ("date", "datetime") and (days := dates.from_column(cells)) is not None:
+            return Parsed(days.dt.normalize() if column.kind == "date" else days, _NO_PROBLEMS)
     return each(cells, lambda cell: one(cell, column, reading), dtype)
+
+
+def _plain_text(cells: pd.Series) -> pd.Series:
+    """A column of text as plain text, where all of it is."""
+    try:
+        held = pa.array(cells.to_numpy(), type=pa.string(), from_pandas=True)
+    except (pa.ArrowException, UnicodeError):
+        return cells
+    blank = pc.is_in(pc.utf8_lower(held), pa.array(sorted(BLANK)))
+    plain = pc.and_not(pc.match_substring_regex(held, _PLAIN_CELL), blank)
+    all_plain = bool(pc.all(plain, min_count=0).as_py())
+    return pd.Series(pd.arrays.ArrowExtensionArray(held), index=cells.index) if all_plain else cells
 
 
 def parse_one(column: Column, cell: Any, reading: Reading) -> Any:
@@ -154,9 +257,10 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
     """Apply ``read`` to every filled cell, to equal ones once; it returns a value, :class:`Taken` or :class:`Bad`."""
     known: dict[Hashable, Any] = {}
     values: list[Any] = []
-    bad: list[tuple[Any, str, str, str, bool]] = []
-    taken: list[tuple[int, str, str]] = []
-    for row, cell in zip(cells.index.tolist(), listed(cells), strict=True):
+    told: dict[int, Bad | Taken] = {}
+    different, codes = distinct(cells)
+    rows = np.arange(len(cells)) if codes is None else codes
+    for at, cell in enumerate(different):
         if not is_filled(cell):
             values.append(None)
             continue
@@ -167,15 +271,23 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
                 answer = known[key] = read(cell)
         except (TypeError, decimal.InvalidOperation):  # no hash, no order: a list, a dictionary, a signalling NaN
             answer = read(cell)
+        if isinstance(answer, (Bad, Taken)):
+            told[at] = answer
+            answer = answer.value if isinstance(answer, Taken) else None
+        values.append(answer)
+    bad: list[tuple[Any, str, str, str, bool]] = []
+    taken: list[tuple[int, str, str]] = []
+    for at in np.flatnonzero(np.isin(rows, list(told))).tolist() if told else ():
+        row, cell, answer = cells.index[at], different[rows[at]], told[int(rows[at])]
         if isinstance(answer, Bad):
             bad.append((row, shown(cell), answer.reason, answer.do, answer.asked))
-            answer = None
-        elif isinstance(answer, Taken):
+        else:
             taken.append((row, shown(cell), answer.how))
-            answer = answer.value
-        values.append(answer)
     problems = pd.DataFrame(bad, columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems, tuple(taken))
+    typed = pd.Series(values, dtype=dtype)
+    if codes is not None:
+        typed = typed.take(codes)
+    return Parsed(typed.set_axis(cells.index), problems, tuple(taken))
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:

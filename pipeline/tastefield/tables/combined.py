@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
-from tastefield.tables.cells import Bad, Reading, Taken, is_filled, listed, parse_one
+from tastefield.tables.cells import Bad, Reading, Taken, is_filled, parse_one, which
 from tastefield.tables.hedges import hedged
 from tastefield.tables.parts import Raw
 from tastefield.words.columns import column
@@ -23,12 +24,10 @@ def recipes(raw: Raw, understood: Mapping[str, Reading]) -> dict[int, tuple[floa
     if "dose_g" not in raw.rows:
         return {}
     found = {}
-    others = [listed(raw.rows[name]) for name in RECIPE[1:] if name in raw.rows]
-    for at, cell in enumerate(listed(raw.rows["dose_g"])):
-        said = hedged(cell) if type(cell) is str and "/" in cell else None
-        if said is None or said.how != "several" or len(said.numbers) != len(RECIPE):
-            continue
-        if any(is_filled(cells[at]) for cells in others):
+    others = [raw.rows[name] for name in RECIPE[1:] if name in raw.rows]
+    for at in np.flatnonzero(which(raw.rows["dose_g"], _is_recipe)).tolist():
+        said = hedged(raw.rows["dose_g"].iloc[at])
+        if said is None or any(is_filled(cells.iloc[at]) for cells in others):
             continue
         values = [
             parse_one(column("shots", name), number, understood[name])
@@ -39,15 +38,24 @@ def recipes(raw: Raw, understood: Mapping[str, Reading]) -> dict[int, tuple[floa
     return found
 
 
+def _is_recipe(cell: object) -> bool:
+    said = hedged(cell) if type(cell) is str and "/" in cell else None
+    return said is not None and said.how == "several" and len(said.numbers) == len(RECIPE)
+
+
 def targets(written: pd.Series, dose_g: pd.Series) -> pd.Series:
     """Target weights with each ratio, 1:2, made the weight it means for the dose of its row, where that is known."""
-    cells = listed(written)
-    said = {at: hedged(cell) for at, cell in enumerate(cells) if type(cell) is str and (":" in cell or "x" in cell)}
-    ratios = {at: one.numbers[0] for at, one in said.items() if one is not None and one.how == "ratio"}
+    ratios = np.flatnonzero(which(written, _is_ratio) & dose_g.notna().to_numpy()).tolist()
     if not ratios:
         return written
-    doses = dose_g.tolist()
-    for at, ratio in ratios.items():
-        if doses[at] == doses[at]:
-            cells[at] = float(ratio.replace(",", ".")) * doses[at]
-    return pd.Series(cells, index=written.index, dtype=object)
+    cells = written.astype(object)
+    for at in ratios:
+        said = hedged(cells.iloc[at])
+        if said is not None:
+            cells.iloc[at] = float(said.numbers[0].replace(",", ".")) * dose_g.iloc[at]
+    return cells
+
+
+def _is_ratio(cell: object) -> bool:
+    said = hedged(cell) if type(cell) is str else None
+    return said is not None and said.how == "ratio"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 
+import pandas as pd
+
 from tastefield.tables.numbers import plain
 
 _MONTH_NAMES = """
@@ -28,6 +30,8 @@ _FORMS = [
         rf"(?P<name>[a-z]+){_GAP}{_DAY}{_GAP}(?P<year>[0-9]{{4}})",
     )
 ]
+ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[ T][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?"
+"""A day, or a day and a time without a zone, as most exports write them."""
 _ZONE = re.compile(r":[0-9.,]{2,}\s*(?:(?P<utc>[Zz])|(?P<sign>[+-])(?P<hours>[0-9]{2}):?(?P<minutes>[0-9]{2}))\s*$")
 _SHORT = re.compile(r"[0-9]{1,2}[-/. ][a-z]{3,9}|[a-z]{3,9}[-/. ][0-9]{1,2}", re.IGNORECASE)
 
@@ -52,6 +56,16 @@ def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
             except ValueError:
                 return None
     return None
+
+
+def from_column(cells: pd.Series) -> pd.Series | None:
+    """A column of plain text as dates, where every cell is written as 2026-03-31 or 2026-03-31 14:05; else ``None``."""
+    if not cells.str.fullmatch(ISO).all():
+        return None
+    found = pd.to_datetime(cells.astype("str"), format="ISO8601", errors="coerce").astype("datetime64[us]")
+    years = found.dt.year
+    good = (found.notna() & years.between(1950, 2200)) | cells.isna()
+    return found if good.all() else None
 
 
 def zone_of(cell: object) -> str:

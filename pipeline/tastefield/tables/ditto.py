@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from tastefield.tables.cells import is_filled, listed
+from tastefield.tables.cells import is_filled, listed, may_hold, which
 from tastefield.tables.parts import Mask
 
 MARKS = {
@@ -38,9 +38,9 @@ def resolved(cells: pd.Series, total: Mask) -> tuple[pd.Series, list[int]]:
     :param total: rows that sum others up, which are passed over.
     :returns: the cells, and the rows whose marks were replaced; a mark with nothing above stays.
     """
-    written = listed(cells)
-    if not any(map(is_ditto, written)):
+    if not may_hold(cells, MARKS) or not which(cells, is_ditto).any():
         return cells, []
+    written = listed(cells)
     above, rows = None, []
     for at, (cell, passed) in enumerate(zip(written, total.tolist(), strict=True)):
         if is_ditto(cell):

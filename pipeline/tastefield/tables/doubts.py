@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables import units
-from tastefield.tables.cells import folded, is_filled, listed, shown
-from tastefield.tables.dates import zone_of
+from tastefield.tables.cells import folded, is_filled, is_plain, occurring, shown, written
+from tastefield.tables.dates import ISO, zone_of
 from tastefield.tables.parts import Raw, labels
 from tastefield.tables.typed import Part
 from tastefield.words import columns
@@ -70,12 +70,12 @@ def names_folded(raw: Sequence[Raw], told: Sequence[Finding] = ()) -> list[Findi
     spelled: dict[tuple[str, str], set[str]] = {}
     for one in raw:
         for name in NAMED.keys() & set(one.rows.columns):
-            for cell in {cell for cell in listed(one.rows[name]) if isinstance(cell, str)}:
+            for cell in written(one.rows[name]):
                 spelled.setdefault((name, folded(cell)), set()).add(cell)
     merged = [
         f'"{words}"'
-        for (name, words), written in sorted(spelled.items())
-        if words and len(written) > 1 and (name, alike(words)) not in groups
+        for (name, words), ways in sorted(spelled.items())
+        if words and len(ways) > 1 and (name, alike(words)) not in groups
     ]
     return [finding("names_folded", count=len(merged), list=_few(merged))] if merged else []
 
@@ -85,12 +85,14 @@ def typed_targets(shots: pd.DataFrame) -> list[Finding]:
     found = []
     for place, here in shots[shots["dose_g"].notna()].groupby("place", sort=False):
         doses, outs = [], []
-        for machine, group in here.groupby("machine", sort=False):
-            if len(group) >= ENOUGH_SHOTS and group["dose_g"].nunique() == 1:
-                doses.append(f"{machine} ({len(group)} of {group['dose_g'].iloc[0]:.1f} g)")
-                out = group["beverage_g"].dropna()
-                if len(out) >= ENOUGH_SHOTS and (out.nunique() == 1 or out.eq(group["target_beverage_g"]).all()):
-                    outs.append(str(machine))
+        by_machine = here.groupby("machine", sort=False)
+        doses_told = by_machine["dose_g"].agg(["size", "min", "max"])
+        same = doses_told[(doses_told["size"] >= ENOUGH_SHOTS) & (doses_told["min"] == doses_told["max"])]
+        for machine, group in here[here["machine"].isin(same.index)].groupby("machine", sort=False):
+            doses.append(f"{machine} ({len(group)} of {group['dose_g'].iloc[0]:.1f} g)")
+            out = group["beverage_g"].dropna()
+            if len(out) >= ENOUGH_SHOTS and (out.nunique() == 1 or out.eq(group["target_beverage_g"]).all()):
+                outs.append(str(machine))
         if doses:
             also = f"; so is every weight out of {_few(outs)}, or it is the target" if outs else ""
             found.append(finding("targets_typed_as_weights", {"place": place}, list=_few(doses), also=also))
@@ -173,7 +175,9 @@ def zones_mixed(raw: Sequence[Raw]) -> list[Finding]:
     for one in raw:
         if "pulled_at" not in one.rows:
             continue
-        zones = {zone_of(cell) for cell in listed(one.rows["pulled_at"]) if is_filled(cell)}
+        if is_plain(one.rows["pulled_at"]) and one.rows["pulled_at"].str.fullmatch(ISO).all():
+            continue
+        zones = {zone_of(cell) for cell in occurring(one.rows["pulled_at"]) if is_filled(cell)}
         if len(zones) > 1:
             told = ", ".join(sorted(zone or "none" for zone in zones))
             found.append(finding("zones_mixed", {"place": one.place, "table": one.table}, list=told))
@@ -197,6 +201,8 @@ def ask_about_days(read_parts: Sequence[Part]) -> None:
                 continue
             days = part.frame[name].to_numpy(dtype=float)
             low = (days > 0) & (days <= MOST_SECONDS / MINUTE_OF_DAY)
+            if not low.any():
+                continue
             seconds = np.where(days * DAY_S <= MOST_SECONDS, days * DAY_S, days * DAY_S / 60)
             reasons = [f"it looks like a fraction of a day: {second:.3g} s as a time" for second in seconds]
             do = f'if so, write {name} = "day" under [source.units], or format the cells as text and type seconds'

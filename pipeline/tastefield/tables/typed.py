@@ -12,7 +12,18 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables import combined, numbers
-from tastefield.tables.cells import DTYPES, PROBLEM_COLUMNS, Parsed, Reading, is_filled, listed, parse, shown
+from tastefield.tables.cells import (
+    DTYPES,
+    PROBLEM_COLUMNS,
+    Parsed,
+    Reading,
+    is_filled,
+    listed,
+    parse,
+    shown,
+    which,
+    written,
+)
 from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, has_measure, leads, outcome_only, shot_names
 from tastefield.tables.units import changes
 from tastefield.words.columns import TABLES, column
@@ -71,11 +82,12 @@ class Part:
         """
         if name not in self.raw.rows:
             return
-        written = listed(self.raw.rows[name])
+        places = np.flatnonzero(mask).tolist()
+        cells = listed(self.raw.rows[name].iloc[places])
         told = [
-            (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, asked)
-            for at in np.flatnonzero(mask).tolist()
-            if is_filled(written[at])
+            (self.raw.rows.index[at], shown(cell), reason if isinstance(reason, str) else reason[at], do, asked)
+            for at, cell in zip(places, cells, strict=True)
+            if is_filled(cell)
         ]
         if told:
             self.problems.append(pd.DataFrame(told, columns=list(PROBLEM_COLUMNS)).assign(column=name))
@@ -91,7 +103,7 @@ def decimal_marks(place: Sequence[Raw], configured: str) -> dict[str, str]:
     for raw in place:
         for name in raw.rows.columns:
             if column(raw.table, name).kind in ("number", "duration", "integer", "score"):
-                texts[name] = [cell for cell in listed(raw.rows[name]) if isinstance(cell, str)]
+                texts[name] = written(raw.rows[name])
     if configured != "auto":
         return dict.fromkeys(texts, configured)
     own = {name: numbers.decimal_evidence(dict.fromkeys(cells)) for name, cells in texts.items()}
@@ -116,14 +128,14 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
         if one.name not in raw.rows or one.kind == "score":
             part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])
             continue
-        written = raw.rows[one.name]
+        cells = raw.rows[one.name]
         if raw.table == "shots" and one.name in OUTCOME_CELLS["shots"]:
-            written = take_outcomes(part, written)
+            cells = take_outcomes(part, cells)
         if recipes and one.name == "dose_g":
-            written = written.where(~written.index.isin(list(recipes)), None)
+            cells = cells.where(~cells.index.isin(list(recipes)), None)
         if raw.table == "shots" and one.name == "target_beverage_g":
-            written = combined.targets(written, part.frame["dose_g"])
-        note(part, one.name, parsed := parse(one, written, understood[one.name]))
+            cells = combined.targets(cells, part.frame["dose_g"])
+        note(part, one.name, parsed := parse(one, cells, understood[one.name]))
         part.frame[one.name] = parsed.values
     if recipes:
         part.combined += recipes
@@ -148,14 +160,16 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     return part
 
 
-def take_outcomes(part: Part, written: pd.Series) -> pd.Series:
+def take_outcomes(part: Part, cells: pd.Series) -> pd.Series:
     """Cells without the words that say how the shot went; those words are noted in ``part.outcomes``."""
-    rest = written.copy()
-    for at, cell in enumerate(listed(written)):
-        outcome, left = split_outcome(cell)
-        if outcome is not None:
-            part.outcomes.setdefault(written.index[at], outcome)
-            rest.iloc[at] = left or None
+    there = np.flatnonzero(which(cells, lambda cell: split_outcome(cell)[0] is not None)).tolist()
+    if not there:
+        return cells
+    rest = cells.astype(object)
+    for at in there:
+        outcome, left = split_outcome(rest.iloc[at])
+        part.outcomes.setdefault(cells.index[at], str(outcome))
+        rest.iloc[at] = left or None
     return rest
 
 

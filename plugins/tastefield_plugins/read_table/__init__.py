@@ -18,7 +18,7 @@ from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import Header, heading_row
 from tastefield_plugins.read_table.objects import json_lines, parquet
 from tastefield_plugins.read_table.packed import PACKINGS, Opener, contents
-from tastefield_plugins.read_table.text import Row, TextTable, blocks, text_table
+from tastefield_plugins.read_table.text import Row, TextTable, Uneven, blocks, text_table
 from tastefield_plugins.read_table.workbook import sheets
 
 CHUNK_ROWS = 50_000
@@ -134,13 +134,16 @@ def _by_rows(
         _tell_twice(header, place, ctx)
     done = first = at + 1
     if table is not None and table.may_be_fast and all(header.has(number) for number in range(len(head[at]))):
-        for frame in table.columns(done, len(head[at])):
-            columns = [header.name(number) for number in range(frame.shape[1])]
-            frame.index = pd.RangeIndex(done + 1, done + 1 + len(frame))
-            done += len(frame)
-            yield Chunk(frame.set_axis(columns, axis=1), place)
-        rows, head = table.rows(), []
-        next(islice(rows, done, done), None)
+        head = []
+        try:
+            for frame in table.columns(done, len(header.named)):
+                columns = [header.name(number) for number in range(frame.shape[1])]
+                frame.index = pd.RangeIndex(done + 1, done + 1 + len(frame))
+                done += len(frame)
+                yield Chunk(frame.set_axis(columns, axis=1), place)
+            rows = iter(())
+        except Uneven:
+            rows = islice(table.rows(), done, None)
     for block in blocks(chain(head[first:], rows), CHUNK_ROWS):
         yield Chunk(_frame(block, header, done + 1), place)
         done += len(block)

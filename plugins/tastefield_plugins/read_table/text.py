@@ -27,6 +27,10 @@ _NOT_TEXT = 'export it again as CSV in UTF-8 from the program that made it; if i
 csv.field_size_limit(LONGEST_CELL)
 
 
+class Uneven(Exception):  # noqa: N818 - a state of the file, told to nobody
+    """What is left of a file cannot be read column by column."""
+
+
 @dataclass(frozen=True)
 class TextTable:
     """A text file whose encoding and separator are known.
@@ -73,7 +77,7 @@ class TextTable:
     def columns(self, skip: int, width: int) -> Iterator[pd.DataFrame]:
         """The rows after the first ``skip``, many at a time, each column of text by its distinct cells.
 
-        It stops before the first block with a row of another width; :meth:`rows` reads what is left.
+        :raises Uneven: the next rows are not all of that width; :meth:`rows` reads what is left.
         """
         import pyarrow as pa
         from pyarrow import csv as fast
@@ -96,8 +100,8 @@ class TextTable:
                 )
                 for batch in batches:
                     yield by_distinct_cells(batch, self.place)
-        except (pa.ArrowException, UnicodeError, ValueError):
-            return
+        except (pa.ArrowException, UnicodeError, ValueError) as error:
+            raise Uneven from error
         except BROKEN as error:
             raise torn(self.place, error) from error
 
@@ -110,10 +114,12 @@ class TextTable:
 
 def by_distinct_cells(batch: Any, place: str) -> pd.DataFrame:
     """A batch of dictionary-encoded columns, as categories of text."""
+    import pyarrow.compute as pc
+
     columns = {}
     for name, column in zip(batch.schema.names, batch.columns, strict=True):
-        words = column.dictionary.to_pylist()
-        if any(len(word) > LONGEST_CELL for word in words):
+        words = column.dictionary.to_numpy(zero_copy_only=False)
+        if (pc.max(pc.utf8_length(column.dictionary)).as_py() or 0) > LONGEST_CELL:
             raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
         codes = column.indices.to_numpy(zero_copy_only=False)
         kind = pd.CategoricalDtype(pd.Index(words, dtype=object))
