@@ -281,6 +281,13 @@ def test_parquet_keeps_its_types(tmp_path):
     assert not filled(rows.loc[[2]]).any()
 
 
+def test_a_column_of_parquet_that_was_an_index_is_a_column(tmp_path):
+    pd.DataFrame({"In": [18, 19]}, index=pd.Index(["A", "B"], name="Machine")).to_parquet(tmp_path / "log.parquet")
+    rows = only(tmp_path / "log.parquet").rows
+    assert rows.index.tolist() == [1, 2]
+    assert rows["Machine"].tolist() == ["A", "B"]
+
+
 def test_parquet_that_cannot_be_read_says_why(tmp_path):
     pd.DataFrame({"a": range(1000)}).to_parquet(tmp_path / "log.parquet")
     whole = (tmp_path / "log.parquet").read_bytes()

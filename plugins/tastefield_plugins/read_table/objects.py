@@ -95,7 +95,12 @@ def parquet(file: Path, place: str, size: int) -> Iterator[pd.DataFrame]:
                 why = f"it holds {held} cells, and at most {MOST_PARQUET_CELLS} are read"
                 raise ReadError(place, why, "split it into several files")
             for batch in stored.iter_batches(batch_size=size):
-                rows = batch.to_pandas(date_as_object=True, timestamp_as_object=True, integer_object_nulls=True)
+                rows = batch.to_pandas(
+                    date_as_object=True,
+                    timestamp_as_object=True,
+                    integer_object_nulls=True,
+                    ignore_metadata=True,  # which would hide a column as an index
+                )
                 rows = rows.reset_index(drop=True).astype(object)
                 rows.index = pd.RangeIndex(number, number + len(rows))
                 number += len(rows)
