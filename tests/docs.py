@@ -9,11 +9,41 @@ import re
 import textwrap
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
+
+from tastefield.records import RawTable
 from tastefield.stats.pooled import parts
+from tastefield.tables import combined, ditto
+from tastefield.tables.cells import Reading, is_filled, parse
 from tastefield.words import columns
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
+CELLS = (
+    ("18g", "dose_g"),
+    ("18,2", "dose_g"),
+    ("~36", "beverage_g"),
+    ("36ish", "beverage_g"),
+    ("36 g?", "beverage_g"),
+    ("27-28", "shot_time_s"),
+    ("27 or 28", "shot_time_s"),
+    ("18-36", "dose_g"),
+    (">40", "shot_time_s"),
+    ("18/36/27", "dose_g"),
+    ("1:2", "target_beverage_g"),
+    ("1:2", "beverage_g"),
+    ("0:27", "shot_time_s"),
+    ("0.63 oz", "dose_g"),
+    ("200 F", "temp_set_c"),
+    ("36 ml", "beverage_g"),
+    ("to taste", "beverage_g"),
+    ("#DIV/0!", "beverage_g"),
+    ("-", "beverage_g"),
+    ("n/a", "beverage_g"),
+    ('"', "dose_g"),
+)
+"""Cells as people write them, and a column each may stand in."""
 BLOCK = re.compile(r"(<!-- generated: (?P<name>[^\n]+?) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -44,6 +74,37 @@ def priors() -> str:
     return "\n".join(lines) + "\n"
 
 
+def cell_table() -> str:
+    """What cells stand for that are no plain number, found by reading them."""
+    taken = {"about": "taken as it stands; told", "range": "the middle; told", "converted": "converted; told"}
+    lines = ["| written | in column | stands for | and |", "| --- | --- | --- | --- |"]
+    for written, name in CELLS:
+        cells = pd.Series(["18.1", written], dtype=object)
+        cells, above = ditto.resolved(cells, np.zeros(2, dtype=bool))
+        cells = cells if name != "target_beverage_g" else combined.targets(cells, pd.Series([18.0, 18.0]))
+        raw = RawTable("shots", "log.csv", pd.DataFrame({name: cells}))
+        recipe = combined.recipes(raw, dict.fromkeys(combined.RECIPE, Reading()))
+        parsed = parse(columns.column("shots", name), cells, Reading())
+        unit = columns.column("shots", name).unit
+        if not is_filled(cells[1]):
+            value, told = "nothing", "an empty cell"
+        elif recipe:
+            value = ", ".join(f"{part:g} {unit}" for part, unit in zip(recipe[1], ("g in", "g out", "s"), strict=True))
+            told = "where the row has no out and no time of its own; told"
+        elif len(parsed.problems):
+            reason = str(parsed.problems["reason"].iloc[0])
+            value, told = (
+                "no number",
+                f"{reason}; set aside{', asked about' if parsed.problems['asked'].iloc[0] else ''}",
+            )
+        else:
+            value = f"{parsed.values[1]:.4g} {unit}"
+            told = "the cell above; told" if above else taken[parsed.taken[0][2]] if parsed.taken else "as written"
+            told = "so many times the dose of its row (here 18 g)" if name == "target_beverage_g" else told
+        lines.append(f"| `{written}` | `{name}` | {value} | {told} |")
+    return "\n".join(lines) + "\n"
+
+
 def snippet(reference: str) -> str:
     """A passage of a test file, cut between ``# snippet: NAME`` and ``# end of snippet``, as a code block.
 
@@ -61,7 +122,7 @@ def snippet(reference: str) -> str:
 
 def body(name: str) -> str:
     """What must stand in the block of this name."""
-    tables = {"columns": column_table, "priors": priors}
+    tables = {"columns": column_table, "priors": priors, "cells": cell_table}
     return tables[name]() if name in tables else snippet(name)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -296,3 +297,33 @@ def test_a_setup_is_named_by_what_tells_it_apart():
 
 def test_printable_keeps_ordinary_names_whole():
     assert printable("Café Nº 3 / 浓缩 – ½") == "Café Nº 3 / 浓缩 – ½"
+
+
+def test_check_shows_every_column_and_a_block_to_paste_that_is_understood_again(tmp_path):
+    log = "Machine,Beans,In,Out,Secs,Grind seting,Crema\n" + "A,house,18,36,27,7,x\nA,house,18.1,lots,28,7,\n"
+    (tmp_path / "log.csv").write_text(log, "utf-8")
+    lines = called("check", str(tmp_path / "log.csv")).stdout.splitlines()
+    table = [line.split() for line in lines if line.startswith("  ") and "=" not in line and "[" not in line]
+    assert ["column", "heading", "cells", "kept", "set", "aside"] in table
+    assert ["beverage_g", "Out", "2", "1", "1"] in table
+    assert ["machine", "Machine", "2", "2", "0"] in table
+    start = lines.index("  [source.columns]")
+    block = [line.strip() for line in lines[start : start + 7]]
+    assert '# grind_setting = "Grind seting"  # not read; it only looks like it' in block
+    pasted = "\n".join(["[[source]]", 'path = "log.csv"', *block]).replace("# grind_setting", "grind_setting")
+    (tmp_path / "own.toml").write_text(pasted, "utf-8")
+    again = workflow.check(tmp_path / "own.toml")
+    assert again.tables["shots"]["grind_setting"].tolist() == ["7", "7"]
+    assert again.tables["shots"]["beverage_g"].notna().tolist() == [True, False]
+
+
+def test_a_heading_is_written_so_that_toml_reads_it_back_whatever_it_holds():
+    for words in ('In "g"', "a\\b", "x\x1b[2J\u202ey\n", "Zoë 🙂"):
+        line = summary.toml_text(words)
+        assert tomllib.loads(f"a = {line}") == {"a": words}
+        assert line.isprintable()
+
+
+def test_a_missing_dose_is_told_with_the_heading_that_looks_like_one(tmp_path):
+    (tmp_path / "log.csv").write_text("Machine,Coffee dose,Out\nA,18,36\n", "utf-8")
+    assert 'dose_g = "Coffee dose", if that is it' in called("check", str(tmp_path / "log.csv")).stderr

@@ -31,7 +31,7 @@ JOBS = click.option("--jobs", type=click.IntRange(min=1), default=1, show_defaul
 def main() -> None:
     """From a few test shots to an espresso recipe that tastes good, and how sure that is.
 
-    SOURCE is a log of shots (.csv, .tsv, .xlsx) or a configuration (.toml).
+    SOURCE is a log of shots (.csv, .tsv, .xlsx, .jsonl, .parquet, packed or not) or a configuration (.toml).
 
     Exit codes: 0 done; 1 failed, nothing written; 2 command line or configuration wrong; 3 written, but some setups or
     writers failed.

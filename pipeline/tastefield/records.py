@@ -121,6 +121,30 @@ class SourceCount:
     cells_set_aside: int = 0
 
 
+@dataclass(frozen=True)
+class ColumnCount:
+    """Cells of one column of one place, and the heading its owner gave it (the column's own name where filled in)."""
+
+    place: str
+    table: str
+    column: str
+    heading: str
+    read: int
+    set_aside: int
+
+
+@dataclass(frozen=True)
+class Headings:
+    """Which heading of a place stands for which column: canonical column -> heading.
+
+    :param suggested: those that only look like a column; nothing was read from them.
+    """
+
+    place: str
+    columns: Mapping[str, str]
+    suggested: Mapping[str, str]
+
+
 @dataclass(frozen=True, eq=False)
 class Records:
     """Everything kept, typed; everything not kept, whole and with its reason.
@@ -130,6 +154,8 @@ class Records:
     :param set_aside: columns of :data:`tastefield.words.columns.SET_ASIDE`.
     :param counts: the account for every place and table.
     :param taste: what counts as good, after inference.
+    :param columns: the account in cells, column by column.
+    :param headings: how the headings of every place were understood.
     """
 
     tables: Mapping[str, pd.DataFrame]
@@ -137,6 +163,8 @@ class Records:
     counts: tuple[SourceCount, ...]
     taste: Taste
     findings: tuple[Finding, ...] = ()
+    columns: tuple[ColumnCount, ...] = ()
+    headings: tuple[Headings, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tastefield.records import Comparison, Pulled, Records, RunResult
+from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResult
 from tastefield.registry import Registry
 from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
@@ -144,8 +144,12 @@ def check_lines(records: Records) -> list[str]:
             f"{printable(account.place)}, {account.table}: {count(account.read, 'row')} read, {account.kept} kept, "
             f"{account.set_aside} set aside{cells}"
         )
+        lines += _columns_table(
+            [one for one in records.columns if (one.place, one.table) == (account.place, account.table)]
+        )
     for finding in records.findings:
         lines.append(f"{_GRAVITY[finding.severity]}: {printable(finding.message)} {printable(finding.do)}".rstrip())
+    lines += _columns_block(records)
     for row in records.set_aside.head(CELLS).to_dict("records"):
         column = f", {printable(row['column'])}" if row["column"] else ""
         value = f" (found {_short(printable(row['value']))})" if row["column"] else ""
@@ -158,6 +162,47 @@ def check_lines(records: Records) -> list[str]:
     elif records.set_aside.empty:
         lines.append("Nothing was set aside.")
     return lines
+
+
+def _columns_table(columns: list[ColumnCount]) -> list[str]:
+    """The cells of one table of a place, column by column."""
+    if not columns:
+        return []
+    rows = [("column", "heading", "cells", "kept", "set aside")]
+    for one in columns:
+        heading = _short(printable(one.heading), CELL) or "(filled in)"
+        rows.append((one.column, heading, str(one.read), str(one.read - one.set_aside), str(one.set_aside)))
+    widths = [max(len(row[at]) for row in rows) for at in range(5)]
+    return [
+        "  " + "  ".join(cell.ljust(widths[at]) if at < 2 else cell.rjust(widths[at]) for at, cell in enumerate(row))
+        for row in rows
+    ]
+
+
+def _columns_block(records: Records) -> list[str]:
+    """How headings were understood, as blocks to paste into a configuration; what only looks like one is commented."""
+    blocks: dict[tuple[str, ...], list[str]] = {}
+    for one in records.headings:
+        lines = [f"{name} = {toml_text(theirs)}" for name, theirs in one.columns.items()]
+        lines += [
+            f"# {name} = {toml_text(theirs)}  # not read; it only looks like it"
+            for name, theirs in one.suggested.items()
+        ]
+        if lines:
+            blocks.setdefault(tuple(lines), []).append(printable(one.place))
+    out = []
+    for block, places in blocks.items():
+        more = f" and {len(places) - 1} more" if len(places) > 1 else ""
+        out += [f"To say so for certain, paste below the [[source]] of {places[0]}{more}:"]
+        out += [f"  {line}" for line in ("[source.columns]", *block)]
+    return out
+
+
+def toml_text(words: str) -> str:
+    """A text as TOML writes it, whatever stands in it."""
+    escaped = {'"': '\\"', "\\": "\\\\"}
+    signs = (escaped.get(sign) or (sign if sign.isprintable() else f"\\U{ord(sign):08X}") for sign in words)
+    return f'"{"".join(signs)}"'
 
 
 def plugin_lines(registry: Registry) -> list[str]:
@@ -175,8 +220,8 @@ def plugin_lines(registry: Registry) -> list[str]:
     return lines
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= NAME else f"{name[: NAME - 3]}..."
+def _short(name: str, most: int = NAME) -> str:
+    return name if len(name) <= most else f"{name[: most - 3]}..."
 
 
 def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:

@@ -185,7 +185,7 @@ def _read(loaded: Loaded) -> Records:
     config = loaded.config
     read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
     records = strength(pours(reconcile(read.raw, config.source, config.taste)), config.refractometer)
-    return replace(records, findings=(*read.findings, *records.findings))
+    return replace(records, findings=(*read.findings, *records.findings), headings=read.headings)
 
 
 def _analyse(

@@ -1,12 +1,20 @@
 """Reader ``table`` on real files: rows as their owner counts, every cell as it stands, no crash on a broken file."""
 
+import bz2
 import datetime as dt
+import gzip
+import json
+import lzma
+import tempfile
 import zipfile
+from pathlib import Path
 
 import openpyxl
 import pandas as pd
 import pytest
 import xlsxwriter
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from tastefield.config import SourceConfig, TasteConfig
@@ -14,6 +22,7 @@ from tastefield.errors import ConfigError, ReadError
 from tastefield.records import Context
 from tastefield.stages.ingest import ingest
 from tastefield.stages.reconcile import reconcile
+from tastefield.tables.cells import filled
 from tastefield_plugins.read_table import TableOptions, TableReader, tastefield_readers
 
 
@@ -143,6 +152,175 @@ def test_files_of_one_name_in_two_folders_are_two_places(tmp_path):
         text_file(tmp_path / folder, "machine,dose\nA,18\n")
     chunks, _ = read(tmp_path / "a" / "log.csv", tmp_path / "b" / "log.csv")
     assert [chunk.place for chunk in chunks] == ["a/log.csv", "b/log.csv"]
+
+
+def test_a_group_row_of_merged_cells_above_the_headings_is_told_and_left_above(tmp_path):
+    content = "Recipe,,,Result,\nMachine,Beans,In,Out,Secs\nA,house,18,36,27\n"
+    (chunk,), findings = read(text_file(tmp_path, content))
+    assert list(chunk.rows) == ["Machine", "Beans", "In", "Out", "Secs"]
+    assert [finding.code for finding in findings] == ["rows_above_headings"]
+
+
+def test_many_rows_come_in_chunks_and_keep_their_numbers(tmp_path, monkeypatch):
+    monkeypatch.setattr("tastefield_plugins.read_table.CHUNK_ROWS", 3)
+    file = text_file(tmp_path, "Bench\nmachine,dose\n" + "".join(f"A,{n}\n" for n in range(8)) + "A,8,x\n")
+    chunks, _ = read(file)
+    assert [len(chunk.rows) for chunk in chunks] == [3, 3, 3]
+    assert [row for chunk in chunks for row in chunk.rows.index] == list(range(3, 12))
+    assert chunks[2].rows["(column C)"].tolist() == [None, None, "x"]
+
+
+# --- packed, JSON lines, Parquet -------------------------------------------------------------------------------------
+
+PLAIN = "machine;dose\nZoë;18,2\nB;19\n"
+
+
+@pytest.mark.parametrize("name", ["log.csv.gz", "log.csv.bz2", "log.csv.xz", "log.TSV.GZ"])
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "utf-16"])
+def test_packed_text_is_read_like_text(tmp_path, name, encoding):
+    pack = {"gz": gzip.compress, "bz2": bz2.compress, "xz": lzma.compress}[name.split(".")[-1].lower()]
+    content = PLAIN.replace(";", "\t") if "TSV" in name else PLAIN
+    rows = only(text_file(tmp_path, pack(content.encode(encoding)), name)).rows
+    assert rows.to_dict("index") == {2: {"machine": "Zoë", "dose": "18,2"}, 3: {"machine": "B", "dose": "19"}}
+
+
+def zipped(folder, files, name="logs.zip", **how):
+    path = folder / name
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as package:
+        for inner, content in files.items():
+            package.writestr(inner, content)
+    return path
+
+
+def test_every_file_of_a_zip_is_a_place_and_what_systems_add_is_none(tmp_path):
+    line = json.dumps({"machine": "C", "dose": 18})
+    added = {"__MACOSX/._b.csv": "x", ".hidden": "x", "a/": ""}
+    file = zipped(tmp_path, {"b.csv": PLAIN, "a/a.jsonl": line, **added})
+    chunks, _ = read(file)
+    assert [chunk.place for chunk in chunks] == ["logs.zip, file a/a.jsonl", "logs.zip, file b.csv"]
+    assert chunks[0].rows.to_dict("index") == {1: {"machine": "C", "dose": 18}}
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "why"),
+    [
+        ("log.csv.gz", b"no gzip", "cannot be unpacked"),
+        ("log.csv.gz", gzip.compress(PLAIN.encode() * 99)[:60], "cannot be unpacked"),
+        ("log.csv.bz2", b"no bzip", "cannot be unpacked"),
+        ("log.csv.xz", b"no xz", "cannot be unpacked"),
+        ("log.csv.gz", gzip.compress(b""), "the file is empty"),
+        ("logs.zip", b"no zip", "no zip file"),
+        ("logs.zip", b"PK\x05\x06" + bytes(18), "holds no file"),
+        ("log.csv.gz", gzip.compress(b"a" * 120_000_000), "unpacks to more than 100 MB"),
+    ],
+)
+def test_a_packed_file_that_cannot_be_read_says_why(tmp_path, name, content, why):
+    with pytest.raises(ReadError, match=why) as caught:
+        read(text_file(tmp_path, content, name))
+    assert caught.value.do
+
+
+def test_bombs_in_a_zip_and_in_a_workbook_are_refused(tmp_path):
+    zeros = "a,b\n" + "0" * 120_000_000
+    with pytest.raises(ReadError, match="unpacks to more than 100 MB"):
+        read(zipped(tmp_path, {"log.csv": zeros}))
+    with pytest.raises(ReadError, match="unpacks to more than 100 MB"):
+        read(zipped(tmp_path, {"xl/sharedStrings.xml": zeros}, "log.xlsx"))
+
+
+def test_what_is_packed_twice_is_told_to_be_unpacked(tmp_path):
+    inner = zipped(tmp_path, {"log.csv": PLAIN}, "inner.zip").read_bytes()
+    with pytest.raises(ReadError, match="packed file is not read") as caught:
+        read(zipped(tmp_path, {"inner.zip": inner}))
+    assert "unpack it" in caught.value.do
+
+
+@pytest.mark.parametrize("content", ['a,b\n1,"' + "x" * 120_000 + '"\n', "a,b\n1," + "x" * 120_000 + "\n"])
+def test_an_enormous_cell_is_refused(tmp_path, content):
+    with pytest.raises(ReadError, match="row 2 is longer than 100000 characters"):
+        read(text_file(tmp_path, content))
+
+
+def test_json_lines_keep_their_types_and_the_number_of_their_line(tmp_path):
+    lines = [{"machine": "A", "In": 18.2, "ok": True}, None, {"In": "18 g", "notes": None, "machine": "B"}]
+    content = "".join((json.dumps(line) if line else "") + "\n" for line in lines)
+    rows = only(text_file(tmp_path, content, "log.jsonl")).rows
+    assert rows.loc[1].to_dict() == {"machine": "A", "In": 18.2, "ok": True, "notes": None}
+    assert rows.index.tolist() == [1, 2, 3]
+    assert rows.loc[3, "In"] == "18 g"
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        ("", "no line holds a cell"),
+        ("[1, 2]\n", "line 1 holds no object but a list"),
+        ('{"a": 1}\n{"a": ', "line 2 is no JSON"),
+        ('{"a": 1, "a": 2}\n', 'line 1 names "a" twice'),
+        ('{"a": ' + "9" * 5000 + "}\n", "line 1 is no JSON"),
+        ('{"a": ' + "[" * 20000 + "]" * 20000 + "}\n", "line 1 is no JSON"),
+        ('{"a": "' + "x" * 150_000 + '"}\n', "longer than 100000"),
+        ('{"a": "' + "x" * 2_500_000 + '"}\n', "a line is longer"),
+        (b'{"a": "\xff"}\n', "not UTF-8"),
+    ],
+)
+def test_json_lines_that_cannot_be_read_say_why(tmp_path, content, why):
+    with pytest.raises(ReadError, match=why):
+        read(text_file(tmp_path, content, "log.jsonl"))
+
+
+def test_parquet_keeps_its_types(tmp_path):
+    day = dt.datetime(2026, 3, 4, 10, 5)
+    frame = pd.DataFrame(
+        {"machine": ["A", None], "In": [18.2, None], "no": pd.array([1, None], dtype="Int64"), "when": [day, None]}
+    )
+    frame.to_parquet(tmp_path / "log.parquet")
+    rows = only(tmp_path / "log.parquet").rows
+    assert rows.index.tolist() == [1, 2]
+    assert rows.loc[1].to_dict() == {"machine": "A", "In": 18.2, "no": 1, "when": day}
+    assert not filled(rows.loc[[2]]).any()
+
+
+def test_a_column_of_parquet_that_was_an_index_is_a_column(tmp_path):
+    pd.DataFrame({"In": [18, 19]}, index=pd.Index(["A", "B"], name="Machine")).to_parquet(tmp_path / "log.parquet")
+    rows = only(tmp_path / "log.parquet").rows
+    assert rows.index.tolist() == [1, 2]
+    assert rows["Machine"].tolist() == ["A", "B"]
+
+
+def test_parquet_that_cannot_be_read_says_why(tmp_path):
+    pd.DataFrame({"a": range(1000)}).to_parquet(tmp_path / "log.parquet")
+    whole = (tmp_path / "log.parquet").read_bytes()
+    for content in (b"", b"PAR1", whole[:200], whole[:-8], whole[:100] + b"\0" * 900 + whole[1000:]):
+        with pytest.raises(ReadError):
+            read(text_file(tmp_path, content, "torn.parquet"))
+
+
+def test_parquet_that_stands_for_more_than_can_be_held_is_refused(tmp_path, monkeypatch):
+    pd.DataFrame({"a": [1] * 1000}).to_parquet(tmp_path / "log.parquet")
+    monkeypatch.setattr("tastefield_plugins.read_table.objects.MOST_PARQUET_CELLS", 999)
+    with pytest.raises(ReadError, match="it holds 1000 cells"):
+        read(tmp_path / "log.parquet")
+
+
+SIMPLE = st.text(alphabet="ab1,;\t .é\n\r", max_size=12)
+
+
+@settings(max_examples=150, deadline=None)
+@given(lines=st.lists(SIMPLE, max_size=12), encoding=st.sampled_from(["utf-8", "utf-8-sig", "cp1252"]))
+def test_column_by_column_and_row_by_row_read_the_same_cells(lines, encoding):
+    content = ("aa,bb,cc\n" + "\n".join(lines)).encode(encoding)
+    found = []
+    for least in (0, 10**9):
+        with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+            patch.setattr("tastefield_plugins.read_table.text.FAST_FROM_BYTES", least)
+            chunks, _ = read(text_file(Path(folder), content), separator=",", header_row=1)
+        rows = pd.concat([chunk.rows.astype(object) for chunk in chunks])
+        cells = [
+            [cell or "" for cell in row] for row in rows.astype(object).where(rows.notna(), "").to_numpy().tolist()
+        ]
+        found.append((list(rows), rows.index.tolist(), cells))
+    assert found[0] == found[1]
 
 
 # --- workbooks -------------------------------------------------------------------------------------------------------
@@ -320,4 +498,5 @@ def test_the_same_log_as_text_and_as_workbook_gives_the_same_shots(tmp_path):
 
 def test_the_reader_registers_itself():
     (reader,) = tastefield_readers()
-    assert (reader.name, reader.suffixes) == ("table", (".csv", ".tsv", ".txt", ".xlsx"))
+    assert reader.name == "table"
+    assert {".csv", ".tsv", ".txt", ".xlsx", ".jsonl", ".parquet", ".csv.gz", ".zip"} <= set(reader.suffixes)

@@ -182,6 +182,23 @@ def test_constants_fill_empty_cells_and_overwrite_nothing():
     assert rows(ingested)["operator"].tolist() == ["Ann", "Ann"]
 
 
+def test_a_constant_may_be_the_name_of_the_sheet_or_of_the_file():
+    sheets = [chunk({**ROWS, "Machine": ["", "B"]}, place=f"March.xlsx, sheet {name}") for name in ("red", "blue, new")]
+    ingested = run(*sheets, fill={"machine": "{sheet}", "session": "{file}, {sheet}"})
+    assert [one.rows["machine"].tolist() for one in ingested.raw if one.table == "shots"] == [
+        ["red", "B"],
+        ["blue, new", "B"],
+    ]
+    assert rows(ingested, place=sheets[0].place)["session"].tolist() == ["March, red"] * 2
+    packed = run(chunk(ROWS, place="logs.zip, file march.csv.gz"), fill={"operator": "{file}"})
+    assert rows(packed)["operator"].tolist() == ["march", "march"]
+
+
+def test_the_name_of_a_sheet_where_there_is_none_is_refused():
+    with pytest.raises(ConfigError, match="no sheet to take a name from"):
+        run(chunk(ROWS), fill={"machine": "{sheet}"})
+
+
 def test_a_constant_taster_makes_no_score_where_nobody_tasted():
     ingested = run(chunk(ROWS), fill={"taster": "me"})
     assert rows(ingested, "scores").to_dict("index") == {2: {"taster": "me", "score": "7"}}
@@ -210,6 +227,37 @@ def test_filling_down_stops_at_blank_rows_totals_and_the_next_thing():
     assert found["coffee"].to_dict() == {2: "x", 3: "x", 5: "y", 6: "y", 7: None, 8: "y"}
     assert found["basket"].to_dict() == {2: "double", 3: "double", 5: None, 6: None, 7: None, 8: None}
     assert found["operator"].to_dict()[7] is None
+
+
+def test_ditto_marks_take_the_cell_above_and_are_told():
+    ingested = run(
+        chunk(
+            {
+                "Machine": ["A", '"', "ditto", None, "〃"],
+                "Beans": ["x", "y", "''", "-", "as above"],
+                "In": ["18", '"', "18.2", "18", "18"],
+                "Notes": ["", '"', "same", "", ""],
+            }
+        )
+    )
+    found = rows(ingested)
+    assert found["machine"].tolist() == ["A", "A", "A", None, "A"]
+    assert found["coffee"].tolist() == ["x", "y", "y", "-", "y"]
+    assert found["dose_g"].tolist() == ["18", "18", "18.2", "18", "18"]
+    assert found["notes"].tolist()[1:3] == ['"', "same"]
+    assert told(ingested, "ditto_marks")[0].message.endswith("first in row 3: 3.")
+    assert told(ingested, "dittos_of_measurements")[0].severity == "warn"
+
+
+def test_a_ditto_mark_with_nothing_above_stays_and_a_total_is_passed_over():
+    ingested = run(chunk({"Machine": ['"', "A", "Total", '"'], "Beans": ["x", "x", None, "x"], "In": [18, 18, 36, 18]}))
+    assert rows(ingested)["machine"].tolist() == ['"', "A", "Total", "A"]
+
+
+def test_headings_of_volume_are_no_weights_and_told():
+    ingested = run(chunk({"Machine": ["A"], "Beans": ["x"], "In": ["18"], "Out (ml)": ["40"]}))
+    assert "beverage_g" not in rows(ingested)
+    assert '"Out (ml)"' in told(ingested, "volumes_unused")[0].message
 
 
 # --- places and rows -------------------------------------------------------------------------------------------------
@@ -290,8 +338,9 @@ def test_a_pattern_takes_files_in_order_and_leaves_lock_files(tmp_path):
 def test_a_pattern_may_not_leave_its_folder(tmp_path):
     (tmp_path / "inner").mkdir()
     (tmp_path / "log.csv").write_text("x")
-    with pytest.raises(ReadError, match="may not leave"):
-        ingest([SourceConfig(path="../*.csv")], {"given": Given()}, tmp_path / "inner", 1, [NoOptions()])
+    for pattern in ("../*.csv", "../log.cs?", "x/../../*.csv"):
+        with pytest.raises(ReadError, match="may not leave"):
+            ingest([SourceConfig(path=pattern)], {"given": Given()}, tmp_path / "inner", 1, [NoOptions()])
     whole = SourceConfig(path=str(tmp_path / "*.csv"))
     assert ingest([whole], {"given": Given(chunk(ROWS))}, tmp_path / "inner", 1, [NoOptions()]).raw
 

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import decimal
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError
 from tastefield.records import RawTable, SourceCount
 from tastefield.stages.reconcile import reconcile
-from tastefield.tables import account, aside, judge, typed
+from tastefield.tables import account, aside, cells, judge, typed
 from tastefield.tables.account import NotBalanced, check_account
 from tastefield.words.columns import PROVENANCE, SET_ASIDE, TABLES, names
 
@@ -92,7 +93,7 @@ LIKELY = {
 
 
 @st.composite
-def raw_tables(draw):
+def raw_tables(draw, everything=CELLS):
     """Mangled tables from one or two places; a place may hold several tables in one row each."""
     raw = []
     for place in draw(st.sampled_from([["log.csv"], ["log.csv", "more.csv"]])):
@@ -101,17 +102,18 @@ def raw_tables(draw):
         tables = draw(st.lists(st.sampled_from(choices), min_size=1, max_size=3, unique=True))
         size = draw(st.integers(0, 6))
         index = draw(st.permutations(range(2, 2 + size)))
-        cells: dict[str, list[object]] = {}
+        made: dict[str, list[object]] = {}
         for table in tables:
             chosen = draw(st.lists(st.sampled_from(names(table)), unique=True, max_size=7))
             required = [one.name for one in TABLES[table] if one.required] if draw(st.booleans()) else []
             for name in {**dict.fromkeys(chosen), **dict.fromkeys(required)}:
-                if name not in cells:
-                    kind = st.one_of(LIKELY[name], CELLS) if name in LIKELY else CELLS
-                    cells[name] = draw(st.lists(kind, min_size=size, max_size=size))
+                if name not in made:
+                    likely = LIKELY[name] if name in LIKELY and everything is CELLS else everything
+                    kind = st.one_of(likely, everything)
+                    made[name] = draw(st.lists(kind, min_size=size, max_size=size))
         for table in tables:  # tables of one sheet share its columns
-            columns = [name for name in names(table) if name in cells]
-            frame = pd.DataFrame({name: pd.Series(cells[name], dtype=object) for name in columns})
+            columns = [name for name in names(table) if name in made]
+            frame = pd.DataFrame({name: pd.Series(made[name], dtype=object) for name in columns})
             frame = frame.reindex(range(size)).set_axis(pd.Index(index, dtype="int64"))
             raw.append(RawTable(table, place, frame.astype(object), 0, together and len(tables) > 1))
     return raw
@@ -141,6 +143,46 @@ def test_whatever_the_cells_hold_every_row_and_cell_is_kept_or_set_aside(raw, sc
     assert not told.duplicated(["place", "table", "row", "column"]).any()
     if scale is None:
         assert not told["reason"].str.contains("outside the scale").any()
+
+
+WRITTEN = st.one_of(
+    st.none(),
+    st.text(alphabet="0123456789.,:-+~> gsozF%/'\"", max_size=8),
+    st.sampled_from(["18", "27s", "0:27", "27,5", "~36", "27-28", "18/36/27", "1:2", "to taste", ">40", "0.6 oz"]),
+    st.sampled_from(
+        ["choked", "choked at 45 s", "7 sour", "7/10", "total", "-", "n/a", "A", "a", "A  b", " A b", "Zoë"]
+    ),
+    st.sampled_from(["2026-03-01", "2026-03-01 10:05", "2026-03-01T10:05:07", "1.3.2026", "2026-13-01", "0001-01-01"]),
+)
+
+
+@settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(raw_tables(WRITTEN), st.sampled_from([0.0, 0.6, 1.0]))
+def test_columns_held_by_their_different_cells_or_as_plain_text_give_the_same_records(raw, most_different):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cells, "LONG", 1)
+        patch.setattr(cells, "MOST_DIFFERENT", most_different)
+        held = [replace(one, rows=one.rows.apply(cells.compact) if one.rows.shape[1] else one.rows) for one in raw]
+        found = run(*held)
+    expected = run(*raw)
+    for table in TABLES:
+        pd.testing.assert_frame_equal(found.tables[table], expected.tables[table])
+    pd.testing.assert_frame_equal(found.set_aside, expected.set_aside)
+    assert (found.counts, found.findings, found.columns) == (expected.counts, expected.findings, expected.columns)
+
+
+def test_a_column_is_held_as_categories_as_plain_text_or_as_it_is(monkeypatch):
+    monkeypatch.setattr(cells, "LONG", 3)
+    for column, kind in (
+        (["a", "a", "a", None], "category"),
+        (["a b", "c", "d", None], cells.PLAIN),
+        (["a  b", "c", "d"], object),
+        (["-", "c", "d"], object),
+        (["é", "c", "d"], object),
+        (["a", "a", 1], object),
+        (["a", "b"], object),
+    ):
+        assert cells.compact(pd.Series(column, dtype=object)).dtype == kind
 
 
 DIRTY = [
@@ -521,9 +563,99 @@ def test_the_scale_is_inferred_shown_and_sets_nothing_aside(said, scale):
     assert records.set_aside.empty
 
 
-def test_two_numbers_in_a_score_are_asked_about():
+def test_a_score_between_two_is_their_middle_and_told():
     records = run(*shared({**SHOT, "score": "6-7"}))
+    assert records.tables["scores"]["score"].tolist() == [6.5]
+    assert "cells_range" in codes(records)
+
+
+def test_three_numbers_in_a_score_are_told():
+    records = run(*shared({**SHOT, "score": "6, 7 and 8"}))
     assert "several numbers" in told(records)["reason"].iloc[0]
+
+
+# --- cells as people write them --------------------------------------------------------------------------------------
+
+
+def only(records, code):
+    (finding,) = [one for one in records.findings if one.code == code]
+    return finding
+
+
+def test_in_out_and_time_in_one_cell_are_read_and_told_where_the_row_has_none_of_its_own():
+    plain = {"machine": "A", "coffee": "house"}
+    combined = {**plain, "dose_g": "18.2 g / 36 g / 27 s"}
+    records = run(sheet({**plain, "dose_g": "18/36/27"}, combined, SHOT, {**SHOT, "dose_g": "18/40/30"}))
+    shots = records.tables["shots"]
+    read = shots[["dose_g", "beverage_g", "shot_time_s"]].to_numpy().tolist()
+    assert read == [[18.0, 36.0, 27.0], [18.2, 36.0, 27.0], [18.0, 36.4, 27.0]]
+    assert "several numbers" in told(records)["reason"].iloc[0]  # the row that has an out and a time beside them
+    finding = only(records, "cells_combined")
+    assert finding.severity == "warn"
+    assert "18/36/27 in row 2" in finding.message
+
+
+def test_a_ratio_is_a_target_and_never_a_weight():
+    records = run(sheet({**SHOT, "target_beverage_g": "1:2"}, {**SHOT, "beverage_g": "1:2", "shot_time_s": "1:2"}))
+    assert records.tables["shots"]["target_beverage_g"].tolist()[0] == 36.0
+    asked = told(records, "beverage_g")
+    assert asked["reason"].tolist() == ["it is a ratio, 1:2, not a weight"]
+    assert told(records, "shot_time_s")["reason"].tolist() == ["it is a ratio, 1:2, not a time"]
+
+
+def test_numbers_their_owner_was_not_sure_of_are_kept_and_told():
+    records = run(sheet({**SHOT, "beverage_g": "~36", "shot_time_s": "27-28"}, {**SHOT, "beverage_g": "36ish"}))
+    assert records.tables["shots"]["beverage_g"].tolist() == [36.0, 36.0]
+    assert records.tables["shots"]["shot_time_s"].tolist() == [27.5, 27.0]
+    assert "~36 in row 2, taken as the number they name: 2" in only(records, "cells_about").message
+    assert "27-28 in row 2" in only(records, "cells_range").message
+    assert records.set_aside.empty
+
+
+def test_cells_that_say_nobody_measured_are_a_note_and_a_bound_is_a_warning():
+    records = run(sheet({**SHOT, "beverage_g": "to taste", "shot_time_s": ">40"}))
+    assert only(records, "cells_not_measured").severity == "note"
+    bound = only(records, "cells_set_aside")
+    assert bound.severity == "warn"
+    assert "it says only that it was more than 40" in bound.message
+    assert "choked" in bound.do
+
+
+def test_converted_cells_and_columns_are_told_with_what_was_written():
+    raw = sheet({**SHOT, "dose_g": "0.64 oz", "temp_set_c": "200"}, headings={"temp_set_c": "Temp (F)"})
+    records = run(raw)
+    assert records.tables["shots"]["dose_g"].tolist() == pytest.approx([18.1437], abs=1e-4)
+    assert "0.64 oz in row 2, converted to g" in only(records, "cells_converted").message
+    assert "Temp (F) is in f and was converted to C" in only(records, "units_converted").message
+
+
+def test_bare_ounces_among_grams_are_asked_about_and_those_that_say_so_are_converted():
+    rows = [SHOT, {**SHOT, "dose_g": "18.4"}, {**SHOT, "dose_g": "0.64"}, {**SHOT, "dose_g": "0.64 oz"}]
+    records = run(sheet(*rows))
+    assert records.tables["shots"]["dose_g"].tolist() == pytest.approx([18.0, 18.4, 18.1437], abs=1e-4)
+    assert "ounces" in told(records)["reason"].iloc[0]
+    alone = run(sheet({**SHOT, "dose_g": "0.64"}))  # nothing beside it says that weights are in grams
+    assert alone.tables["shots"]["dose_g"].tolist() == [0.64]
+
+
+@pytest.mark.parametrize("cell", ["36 ml", 36, "36"])
+def test_a_volume_never_becomes_a_weight_even_under_a_heading_that_was_configured(cell):
+    records = run(sheet({**SHOT, "beverage_g": cell}, headings={"beverage_g": "Out (mL)"}))
+    assert records.tables["shots"]["beverage_g"].isna().all()
+    assert told(records, "beverage_g")["reason"].tolist() == ["it is a volume, 36 ml, not a weight"]
+
+
+def test_a_weight_that_names_grams_under_a_heading_of_volume_is_a_weight():
+    records = run(sheet({**SHOT, "beverage_g": "36 g"}, headings={"beverage_g": "Out (ml)"}))
+    assert records.tables["shots"]["beverage_g"].tolist() == [36.0]
+
+
+def test_times_of_several_zones_are_told_and_keep_the_clock_on_the_wall():
+    stamps = ("2026-03-04T10:05Z", "2026-03-04 11:05+01:00", "2026-03-04 12:05")
+    records = run(sheet(*({**SHOT, "shot_id": stamp, "pulled_at": stamp} for stamp in stamps)))
+    assert records.tables["shots"]["pulled_at"].dt.hour.tolist() == [10, 11, 12]
+    assert "+00:00, +01:00, none" in only(records, "zones_mixed").message
+    assert "zones_mixed" not in codes(run(sheet({**SHOT, "pulled_at": stamps[0]})))
 
 
 # --- source settings -------------------------------------------------------------------------------------------------
@@ -570,10 +702,13 @@ def test_names_that_differ_only_in_runs_of_spaces_are_one_and_told_once():
     records = run(sheet(*rows), scores)
     assert records.tables["shots"]["coffee"].tolist() == ["autumn blend"] * 3 + ["autumnblend"]
     assert records.tables["scores"]["shot_id"].tolist() == ["s 1"]
-    (told_,) = [one for one in records.findings if one.code == "names_folded"]
-    assert 'one each: 1 ("autumn blend").' in told_.message
     (apart,) = [one for one in records.findings if one.code == "names_differ_only_in_case"]
     assert '"autumn blend" (3), "autumnblend" (1)' in apart.message
+    assert "names_folded" not in codes(records)  # the same names are told once
+    folded_alone = run(sheet(*rows[:3]))
+    (told_,) = [one for one in folded_alone.findings if one.code == "names_folded"]
+    assert 'one each: 1 ("autumn blend").' in told_.message
+    assert "names_differ_only_in_case" not in codes(folded_alone)
     assert "names_folded" not in codes(run(sheet({**SHOT, "coffee": "two  spaces", "notes": "a  b"})))
 
 

@@ -93,9 +93,8 @@ def test_a_session_may_be_a_date():
     ("cell", "reason"),
     [
         ("lots", "it is not a number"),
-        ("18-19", "it is not a number"),
         ("18 bananas", '"bananas" is not a unit of dose_g'),
-        ("18 ml", '"ml" is not a unit of dose_g'),
+        ("18 ml", "it is a volume, 18 ml, not a weight"),
         (True, "it is a yes or no, not a number"),
         ([18], "it is a list, not a number"),
         (float("inf"), "it is not a finite number"),
@@ -110,7 +109,65 @@ def test_what_is_no_dose_says_why(cell, reason):
 
 
 def test_a_volume_is_no_weight():
-    assert "is not a unit" in one(column("shots", "beverage_g"), "36 ml")
+    assert "it is a volume" in one(column("shots", "beverage_g"), "36 ml")
+    assert "it is a volume" in one(column("shots", "beverage_g"), 36, unit="cl")
+
+
+@pytest.mark.parametrize(
+    ("cell", "value", "how"),
+    [
+        ("~18.2", 18.2, "about"),
+        ("18ish", 18, "about"),
+        ("ca. 18,2 g", 18.2, "about"),
+        ("18 ± 0.5", 18, "about"),
+        ("18 g?", 18, "about"),
+        ("18-19", 18.5, "range"),
+        ("18 – 19 g", 18.5, "range"),
+        ("18,0-18,5", 18.25, "range"),
+        ("18 to 19", 18.5, "range"),
+        ("18 or 19", 18.5, "range"),
+        ("~18-19", 18.5, "range"),
+        ("0.6-0.7 oz", 18.427190, "range"),
+        ("0.635 oz", 18.001947, "converted"),
+    ],
+)
+def test_what_is_about_a_number_or_between_two_says_how_it_was_taken(cell, value, how):
+    parsed = parse(DOSE, pd.Series([cell], index=[7], dtype=object), Reading())
+    assert parsed.values.iloc[0] == pytest.approx(value, abs=1e-6)
+    assert parsed.taken == ((7, cell, how),)
+
+
+@pytest.mark.parametrize(
+    ("where", "cell", "reason"),
+    [
+        (TIME, ">40", "it says only that it was more than 40"),
+        (TIME, "40+", "it says only that it was more than 40"),
+        (TIME, "under 20 s", "it says only that it was less than 20 s"),
+        (DOSE, "18-36", "it may be a range or two numbers, 18 and 36"),
+        (DOSE, "19-18", "it is a range that does not rise, or two numbers"),
+        (DOSE, "18/36/27", "it holds several numbers"),
+        (DOSE, "1:2", "it is a ratio, 1:2, not a weight"),
+        (TIME, "1:2", "it is a ratio, 1:2, not a time"),
+        (DOSE, "to taste", "it says that nobody measured it"),
+        (DOSE, "NA", "it says that nobody measured it"),
+        (DOSE, "#DIV/0!", "its formula has no answer"),
+        (DOSE, "18-lots", "it is not a number"),
+        (DOSE, "18-19000", "19000 g is impossible: more than 0 and at most 100 g"),
+    ],
+)
+def test_what_gives_no_one_number_says_why(where, cell, reason):
+    assert one(where, cell).startswith(reason)
+
+
+def test_an_impossible_value_that_another_unit_would_explain_says_so():
+    for name, cell, unit in (("temp_set_c", 200, "200 F"), ("pressure_bar", 130, "130 psi")):
+        parsed = parse(column("shots", name), pd.Series([cell], dtype=object), Reading())
+        assert f"write {unit}" in parsed.problems["do"].iloc[0]
+
+
+def test_a_label_may_be_any_word():
+    assert one(column("shots", "machine"), "none") == "none"
+    assert one(column("shots", "grind_setting"), "4-5") == "4-5"
 
 
 # International avoirdupois ounce: 28.349523125 g exactly. 200 F = 93.33 C, 1 psi = 0.0689476 bar: NIST SP 811, B.8.

@@ -1,6 +1,6 @@
 import pytest
 
-from tastefield.tables.headings import COMMON, tidy, understand, unit_of
+from tastefield.tables.headings import COMMON, suggest, tidy, understand, unit_of, volumes
 from tastefield.words.columns import TABLES, column, names
 
 TOGETHER = ("shots", "readings", "scores")
@@ -87,3 +87,32 @@ def test_no_common_heading_is_claimed_by_two_columns():
     known = [words for name in sorted(together) for words in set(COMMON.get(name, ()))]
     assert {words for words in known if known.count(words) > 1} == set()
     assert all(tidy(words) == words for words in known)
+
+
+@pytest.mark.parametrize(
+    ("heading", "column"),
+    [
+        ("Machne", "machine"),
+        ("Grind seting", "grind_setting"),
+        ("Shot time (total)", "shot_time_s"),
+        ("Dose of coffee (g)", "dose_g"),
+        ("Tasters", "taster"),
+    ],
+)
+def test_a_heading_that_looks_like_a_column_is_suggested_and_never_taken(heading, column):
+    found = understand([heading], ["shots", "scores"], {})
+    assert found.columns == {}
+    assert suggest(found, ["shots", "scores"]) == {column: heading}
+
+
+def test_nothing_is_suggested_twice_nor_for_a_column_that_is_named():
+    found = understand(["Machine", "Machne", "Weather", "In the cup"], ["shots"], {})
+    assert suggest(found, ["shots"]) == {}
+    found = understand(["Machin", "Machne"], ["shots"], {})
+    assert suggest(found, ["shots"]) == {"machine": "Machin"}
+
+
+def test_a_volume_is_no_suggestion_for_a_weight():
+    found = understand(["Weight out (ml)", "Out ml", "Temp"], ["shots"], {})
+    assert volumes(["Weight out (ml)", "Out ml", "Temp"]) == ("Weight out (ml)", "Out ml")
+    assert suggest(found, ["shots"]) == {}

@@ -23,6 +23,10 @@ def heard(cell):
         ("a bit sour and weak", Said(words=("sour", "weak"))),
         ("sour/bitter", Said(words=("sour", "bitter"))),
         ("7 sour", Said(7.0, None, ("sour",))),
+        ("7?", Said(7.0)),
+        ("about 7", Said(7.0)),
+        ("6 or 7", Said(6.5)),
+        ("6-7, sour", Said(6.5, None, ("sour",))),
         ("7/10", Said(7.0, 10.0)),
         ("7 out of 10", Said(7.0, 10.0)),
         ("No!", Said(words=("no",))),
@@ -32,7 +36,7 @@ def test_a_taste_is_understood_however_it_is_written(cell, said):
     assert heard(cell) == said
 
 
-@pytest.mark.parametrize("cell", ["not sour", "no crema", "lovely", "7?", "7 maybe", "sourish", "6 or 7", [7], True])
+@pytest.mark.parametrize("cell", ["not sour", "no crema", "lovely", "7 maybe", "sourish", "6 to 9 cups", [7], True])
 def test_what_is_not_understood_is_never_half_understood(cell):
     assert isinstance(heard(cell), str)
 

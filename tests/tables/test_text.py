@@ -1,21 +1,11 @@
 import pytest
 
-from tastefield.tables.text import decode, sniff_separator
+from tastefield.tables.text import marked_encoding, sniff_separator
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
-def test_text_is_read_in_the_encodings_spreadsheets_write(encoding):
-    assert decode("café;Zoë\n".encode(encoding))[0] == "café;Zoë\n"
-
-
-def test_a_configured_encoding_comes_after_utf_8():
-    assert decode("Žofie".encode("cp1250"), "cp1250")[0] == "Žofie"
-    assert decode("Žofie".encode(), "cp1250")[0] == "Žofie"
-
-
-def test_bytes_that_fit_nothing_are_refused():
-    with pytest.raises(UnicodeDecodeError):
-        decode(b"\x81\x8d", "cp1252")
+@pytest.mark.parametrize(("encoding", "told"), [("utf-8-sig", "utf-8-sig"), ("utf-16", "utf-16"), ("utf-8", "")])
+def test_a_byte_order_mark_names_the_encoding(encoding, told):
+    assert marked_encoding("café".encode(encoding)) == told
 
 
 @pytest.mark.parametrize(

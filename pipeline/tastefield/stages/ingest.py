@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 from pydantic import BaseModel
 
 from tastefield.config import SourceConfig, matching_files
 from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError
 from tastefield.hooks import Reader
-from tastefield.records import Chunk, Context, RawTable
-from tastefield.tables import headings, parts, units
-from tastefield.tables.cells import filled
+from tastefield.records import Chunk, Context, Headings, RawTable
+from tastefield.tables import ditto, headings, parts, units
+from tastefield.tables.cells import compact, filled
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
 from tastefield.words.nearest import nearest, suggestion
@@ -38,15 +40,23 @@ BELONGS_TO: dict[str, tuple[str, ...]] = {
 """What is not filled down past a change of the thing it belongs to: a new machine has not the last one's basket."""
 
 
+NEVER_DITTO = {"notes", "shot_id"}
+"""Columns in which a ditto mark stays as written."""
+
+MEASURED = {"dose_g", "beverage_g", "shot_time_s", "tds_pct", "brix_pct", "refractive_index", "score", "mass_g", "t_s"}
+
+
 @dataclass(frozen=True, eq=False)
 class Ingested:
     """What the readers gave.
 
     :param raw: one raw table for each place and table.
+    :param headings: how the headings of each place were understood.
     """
 
     raw: tuple[RawTable, ...]
     findings: tuple[Finding, ...]
+    headings: tuple[Headings, ...] = ()
 
 
 @dataclass(eq=False)
@@ -98,7 +108,11 @@ def ingest(
     if problems:
         raise ConfigError(problems)
     raw = [table for place in places for table in _tables(place, findings)]
-    return Ingested(tuple(raw), tuple(findings))
+    told = [
+        Headings(place.name, dict(place.understood.columns), headings.suggest(place.understood, place.holds))
+        for place in places
+    ]
+    return Ingested(tuple(raw), tuple(findings), tuple(told))
 
 
 def _faulty_units(number: int, source: SourceConfig) -> Iterable[Problem]:
@@ -108,6 +122,8 @@ def _faulty_units(number: int, source: SourceConfig) -> Iterable[Problem]:
         if choices and not any(units.is_unit(one, unit) for one in choices):
             known = units.known_units(choices[0])
             why = f"{name} is kept in {choices[0].unit}" if choices[0].unit else f"{name} has no unit"
+            if any(units.is_volume(one, unit) for one in choices):
+                why = f"{why}, and nothing turns a volume into a weight"
             where = f"[[source]] {number + 1}, units.{name}"
             yield Problem(f'"{unit}" is no unit of {name}', where, why, suggestion(unit, known))
 
@@ -135,7 +151,8 @@ def _read(
                         "yield Chunk(rows=a DataFrame, place=the file or sheet)",
                     )
                 )
-            pieces.setdefault(str(chunk.place), []).append(chunk)
+            held = chunk if not chunk.rows.columns.is_unique else replace(chunk, rows=_one_frame([chunk.rows]))
+            pieces.setdefault(str(chunk.place), []).append(held)
     except TastefieldError:
         raise
     except Exception as error:
@@ -151,7 +168,7 @@ def _files(source: SourceConfig, folder: Path, findings: list[Finding]) -> tuple
     if not source.path:
         return ()
     relative = not Path(source.path).is_absolute()
-    if relative and ".." in Path(source.path).parts and "*" in source.path:
+    if relative and ".." in Path(source.path).parts and re.search(r"[*?]", source.path):
         raise ReadError(source.path, "a pattern may not leave its folder", "write the whole path from / on")
     found = matching_files(folder, source.path)
     for path in found:
@@ -176,9 +193,10 @@ def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], fi
             do = suggestion(source.reader, readers)
             raise ConfigError(Problem(f'there is no reader "{source.reader}"', f"{where}, reader", do=do))
         return readers[source.reader]
-    suffix = files[0].suffix.lower() if files else ""
+    name = files[0].name.lower() if files else ""
+    suffix = Path(name).suffix
     for reader in readers.values():
-        if suffix in reader.suffixes:
+        if name.endswith(reader.suffixes):
             return reader
     known = sorted({ending for reader in readers.values() for ending in reader.suffixes})
     do = f"name a reader ({', '.join(readers)}), or give a file that ends in {', '.join(known)}"
@@ -186,8 +204,7 @@ def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], fi
 
 
 def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk], findings: list[Finding]) -> _Place:
-    frames = [chunk.rows.rename(columns=str) for chunk in chunks]
-    rows = (frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])).astype(object)
+    rows = _one_frame([chunk.rows.rename(columns=str) for chunk in chunks])
     numbered = pd.api.types.is_integer_dtype(rows.index) and rows.index.is_unique
     if not rows.columns.is_unique:
         raise PluginError(
@@ -196,7 +213,7 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
     if not numbered:
         rows.index = pd.RangeIndex(1, len(rows) + 1)
         findings.append(finding("rows_renumbered", {"place": name}))
-    rows.index = rows.index.astype("int64")
+    rows = rows.set_axis(rows.index.astype("int64"))
     holds = tuple(dict.fromkeys(table for chunk in chunks for table in chunk.holds)) or source.holds
     unknown = [table for table in holds if table not in TABLES]
     if unknown:
@@ -204,6 +221,33 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
             Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
         )
     return _Place(number, source, name, rows[parts.rows_filled(rows)], holds)
+
+
+def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Chunks below each other; long columns of text held by their different cells, all others as objects."""
+    if len(frames) == 1 or any(not frame.columns.is_unique for frame in frames):
+        rows = frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])
+        return rows.apply(compact) if rows.columns.is_unique and rows.shape[1] else rows.astype(object)
+    columns = {}
+    for name in dict.fromkeys(name for frame in frames for name in frame.columns):
+        pieces = [frame[name] if name in frame else _empty(frame) for frame in frames]
+        if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
+            joined = union_categoricals(pieces)
+            columns[name] = compact(pd.Series(joined))
+        else:
+            columns[name] = compact(pd.concat([piece.astype(object) for piece in pieces], ignore_index=True))
+    index = frames[0].index.append([frame.index for frame in frames[1:]])
+    return pd.DataFrame(
+        {
+            name: column.to_numpy(dtype=object) if column.dtype == object else column.array
+            for name, column in columns.items()
+        },
+        index=index,
+    )
+
+
+def _empty(frame: pd.DataFrame) -> pd.Series:
+    return pd.Series(None, index=frame.index, dtype=object)
 
 
 def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
@@ -227,6 +271,10 @@ def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
     place.understood = headings.understand(found, place.holds, place.source.columns)
     given = {*place.understood.columns, *place.source.fill}
     problems = []
+    for name, value in place.source.fill.items():
+        if "{sheet}" in value and not _sheet_name(place.name):
+            do = "write {file} for the name of the file, or read sheets of a workbook"
+            problems.append(Problem("has no sheet to take a name from", f"{place.name}, fill.{name}", "", do))
     for table in place.holds:
         needed: list[tuple[str, ...]] = [
             (one.name,) for one in TABLES[table] if one.required and (one.name, table) not in parts.MADE_UP
@@ -242,7 +290,10 @@ def _understand(place: _Place, findings: Sequence[Finding]) -> list[Problem]:
 def _no_heading(place: _Place, table: str, group: Sequence[str], findings: Sequence[Finding]) -> Problem:
     listed = ", ".join(f'"{heading}"' for heading in place.rows.columns[:40])
     why = f"the headings are {listed}" if listed else "there are no headings"
-    do = f'write under [source.columns] of its [[source]]: {group[0]} = "the heading as it stands"'
+    suggested = headings.suggest(place.understood, [table])
+    name, heading = next(((name, suggested[name]) for name in group if name in suggested), (group[0], ""))
+    theirs = f'"{heading}", if that is it' if heading else '"the heading as it stands"'
+    do = f"write under [source.columns] of its [[source]]: {name} = {theirs}"
     for note in findings:
         if note.code in ("sheets_not_read", "sheet_found") and place.name.startswith(f"{note.where['place']}, sheet "):
             why, do = f"{why}. {note.message}", f'{do}; or name another sheet: sheet = "..."'
@@ -292,9 +343,10 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
     typed = place.rows[list(place.understood.columns.values())].set_axis(list(place.understood.columns), axis=1)
     canonical = {theirs: name for name, theirs in place.understood.columns.items()}
     total = parts.total_rows(place.rows.rename(columns=canonical))
-    whole = _filled_in(typed, place.source, total)
+    typed = _without_dittos(place.name, typed, total, findings)
+    whole = _filled_in(typed, place, total)
     if "shots" in place.holds or "checks" in place.holds:
-        for name, default in (("machine", Path(place.name.split(",")[0]).stem or place.name), ("coffee", NOT_NAMED)):
+        for name, default in (("machine", _file_name(place.name)), ("coffee", NOT_NAMED)):
             wanted = any((name, table) in parts.MADE_UP for table in place.holds)
             if wanted and (name not in whole or not filled(whole[[name]]).any()) and len(whole):
                 whole[name] = pd.Series(default, index=whole.index, dtype=object).where(~total, None)
@@ -332,16 +384,36 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
     used = [(heading, count) for heading, count in zip(place.understood.unused, counts, strict=True) if count]
     if used:
         listed = ", ".join(f'"{heading}" ({count} filled)' for heading, count in used)
-        findings.append(finding("columns_unused", where, list=listed, example=f'notes = "{used[0][0]}"'))
+        like = headings.suggest(place.understood, place.holds)
+        name, heading = next(iter(like.items()), ("notes", used[0][0]))
+        findings.append(finding("columns_unused", where, list=listed, example=f'{name} = "{heading}"'))
+    unweighed = [heading for heading, _ in used if heading in headings.volumes([heading])]
+    if unweighed and "shots" in place.holds:
+        listed = ", ".join(f'"{heading}"' for heading in unweighed)
+        findings.append(finding("volumes_unused", where, list=listed))
     for name, theirs in place.source.columns.items():
         if name not in place.understood.columns and any(name in names(table) for table in place.holds):
             findings.append(finding("heading_missing_here", where, heading=f'"{theirs}"', column=name))
 
 
-def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> pd.DataFrame:
+def _without_dittos(place: str, typed: pd.DataFrame, total: parts.Mask, findings: list[Finding]) -> pd.DataFrame:
+    """The cells with every ditto mark replaced by what stands above it."""
+    resolved = typed.copy()
+    for name in typed.columns:
+        if name in NEVER_DITTO:
+            continue
+        resolved[name], rows = ditto.resolved(typed[name], total)
+        if rows:
+            code = "dittos_of_measurements" if name in MEASURED else "ditto_marks"
+            findings.append(finding(code, {"place": place}, column=name, count=len(rows), row=rows[0]))
+    return resolved
+
+
+def _filled_in(typed: pd.DataFrame, place: _Place, total: parts.Mask) -> pd.DataFrame:
     """Cells filled down from above, then constants; nothing typed is overwritten."""
+    source = place.source
     whole = typed.copy()
-    new = {name: _changes(typed, name, total) for name in BELONGS_TO}
+    new = {name: _changes(typed, name, total) for name in BELONGS_TO} if source.fill_down else {}
     for name in source.fill_down:
         if name not in whole:
             continue
@@ -350,14 +422,32 @@ def _filled_in(typed: pd.DataFrame, source: SourceConfig, total: parts.Mask) -> 
         for owner, owned in BELONGS_TO.items():
             if name in owned:
                 block += np.cumsum(new[owner])
-        down = whole[name].where(there, None).groupby(block).ffill()
-        whole[name] = whole[name].where(there | total, down)
+        down = whole[name].astype(object).where(there, None).groupby(block).ffill()
+        whole[name] = whole[name].astype(object).where(there | total, down)
     for name, value in source.fill.items():
         if name not in whole:
             whole[name] = pd.Series(None, index=whole.index, dtype=object)
         there = filled(whole[[name]])[:, 0]
-        whole[name] = whole[name].where(there | total, value)
+        if (there | total).all():
+            continue
+        whole[name] = whole[name].astype(object).where(there | total, _constant(value, place.name))
     return whole
+
+
+def _constant(value: str, place: str) -> str:
+    """A constant with ``{file}`` and ``{sheet}`` replaced by the names of the place."""
+    return value.replace("{file}", _file_name(place)).replace("{sheet}", _sheet_name(place))
+
+
+def _file_name(place: str) -> str:
+    """The name of the file of a place, without its endings."""
+    name = Path(place.split(", ")[-1].removeprefix("file ") if ", file " in place else place.split(", ")[0]).name
+    return re.sub(r"(?:\.(?:csv|tsv|txt|jsonl|ndjson|xlsx|parquet|gz|bz2|xz|zip))+$", "", name, flags=re.I) or name
+
+
+def _sheet_name(place: str) -> str:
+    """The name of the sheet of a place; empty where it is none."""
+    return place.partition(", sheet ")[2]
 
 
 def _changes(typed: pd.DataFrame, name: str, total: parts.Mask) -> list[bool]:
@@ -380,5 +470,5 @@ def _part(rows: pd.DataFrame, typed: pd.DataFrame, table: str) -> pd.DataFrame:
         if name in own and name in typed:
             keep = measured | filled(typed[[name]])[:, 0]
             any_cell |= keep
-        part[name] = part[name].where(keep, None)
+        part[name] = part[name] if keep.all() else part[name].where(keep, None)
     return part[any_cell]

@@ -14,7 +14,7 @@ import pandas as pd
 
 from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError, Problem
-from tastefield.records import RawTable, Records, SourceCount, Taste
+from tastefield.records import ColumnCount, RawTable, Records, SourceCount, Taste
 from tastefield.tables import account, aside, doubts, headings, judge, taste, typed
 from tastefield.tables.typed import Part
 from tastefield.words.columns import SET_ASIDE, TABLES, column
@@ -35,6 +35,8 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     findings: list[Finding] = []
     read_parts = _read_cells(raw, sources)
     doubts.ask_about_fractions(read_parts)
+    doubts.ask_about_ounces(read_parts)
+    doubts.ask_about_days(read_parts)
     used_taste = _read_scores(read_parts, taste_config, findings)
     findings += _outcomes_told(read_parts)
 
@@ -52,9 +54,12 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     told = aside.in_order(pieces, raw)
     set_aside = told[list(SET_ASIDE)]
     findings += aside.set_aside_told(told, kept) + aside.described_told(read_parts)
-    findings += doubts.about(kept) + doubts.names_folded(raw) + doubts.identical_rows(raw)
+    findings += doubts.taken_otherwise(read_parts) + doubts.zones_mixed(raw)
+    alike = doubts.names_alike(kept)
+    findings += alike + doubts.about(kept) + doubts.names_folded(raw, alike) + doubts.identical_rows(raw)
     counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
-    records = Records(kept, set_aside, counts, used_taste, tuple(findings))
+    columns = tuple(ColumnCount(*count) for count in account.by_column(raw, set_aside))
+    records = Records(kept, set_aside, counts, used_taste, tuple(findings), columns)
     account.check_account(raw, records)
     return records
 
@@ -99,7 +104,7 @@ def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list
         cells_ = part.raw.rows["score"]
         written = typed.take_outcomes(part, cells_) if part.raw.together else cells_
         listened = taste.listen(written, words, part.marks.get("score", ""))
-        typed.note_problems(part, "score", listened.problems)
+        typed.note(part, "score", listened)
         part.frame["attribute"] = part.frame["attribute"].str.casefold().fillna(config.attribute.casefold())
         modelled.append(part.frame["attribute"] == config.attribute.casefold())
         heard.append(listened.values)

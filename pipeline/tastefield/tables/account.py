@@ -92,6 +92,21 @@ def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.
     ]
 
 
+def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, str, str, str, int, int]]:
+    """Place, table, column, heading, filled cells read and set aside, for every column of every place."""
+    aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
+    out = []
+    for one in raw:
+        aside = aside_by.get((one.table, one.place))
+        there = filled(one.rows)
+        whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
+        gone = there & (one.rows.index.isin(whole)[:, None] | _named(one.rows, aside))
+        for at, name in enumerate(one.rows.columns):
+            heading = one.headings.get(name, "")
+            out.append((one.place, one.table, name, heading, int(there[:, at].sum()), int(gone[:, at].sum())))
+    return out
+
+
 def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shots: pd.DataFrame | None) -> Count:
     rows = one.rows
     lead = leads(one)
@@ -146,6 +161,8 @@ def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
     if shots is None or (one.table == "scores" and not one.together):
         return moved
     known = set(shots.loc[shots["outcome"].notna(), "shot_id"])
+    if not known:
+        return moved
     has_outcome = np.array([name in known for name in shot_names(one)], dtype=bool)
     for name in OUTCOME_CELLS.get(one.table, ()):
         if name in rows:

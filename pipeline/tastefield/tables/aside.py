@@ -94,11 +94,13 @@ def set_aside_told(told: pd.DataFrame, kept: Mapping[str, pd.DataFrame]) -> list
     single = told[(told["column"] != "") & ~told["reason"].str.startswith("its row has no ")]
     alone = [tuple(key) not in whole for key in single[["place", "table", "row"]].itertuples(index=False)]
     single = single[np.array(alone, dtype=bool)]
-    for (place, table, name, asked), group in single.groupby(["place", "table", "column", "asked"], sort=False):
+    kinds = ["place", "table", "column", "asked", "unmeasured"]
+    single = single.assign(unmeasured=single["reason"] == cells.NOBODY_MEASURED)
+    for (place, table, name, asked, unmeasured), group in single.groupby(kinds, sort=False):
         first = group.iloc[0]
         found.append(
             finding(
-                "cells_asked_about" if asked else "cells_set_aside",
+                "cells_not_measured" if unmeasured else "cells_asked_about" if asked else "cells_set_aside",
                 {"place": place, "table": table, "column": name},
                 count=len(group),
                 column=name,

@@ -9,25 +9,34 @@ import datetime as dt
 import decimal
 import math
 import numbers as abc_numbers
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from tastefield.tables import dates, durations, numbers, units
+from tastefield.tables.hedges import FURTHEST_APART, Hedged, hedged
 from tastefield.words.columns import Column
 from tastefield.words.outcomes import outcome_of
 
-BLANK = {"", "-", "--", "---", "–", "—", "?", "n/a", "#n/a", "n.a.", "n.a"}
+BLANK = {"", "-", "--", "---", "–", "—", "?", "??", "...", "…", ".", "n/a", "#n/a", "n.a.", "n.a"}
 """What people write into a cell of which they know nothing; such a cell counts as empty."""
 
+_OTHER_UNITS = {"C": (("f", "F"),), "bar": (("psi", "psi"), ("kpa", "kPa"))}
+"""Units in which an impossible value may have been meant."""
 _LABELS_THAT_MAY_BE_DATES = {"session", "grinder_zero", "notes", "value"}
 _YES = {"yes", "y", "true", "1", "x", "✓", "✔", "ja", "on"}
 _NO = {"no", "n", "false", "0", "✗", "off"}
 _AS_TEXT = "format the column as text and type it again as it stands on the dial or label"
+
+
+NOBODY_MEASURED = "it says that nobody measured it"
+"""Reason why a cell such as "to taste" holds no number."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +46,17 @@ class Bad:
     reason: str
     do: str
     asked: bool = False
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A value that is not simply what was written.
+
+    :param how: ``about``; ``range``, the value being its middle; ``converted`` from a unit that the cell itself names.
+    """
+
+    value: Any
+    how: Literal["about", "range", "converted"]
 
 
 @dataclass(frozen=True)
@@ -58,13 +78,24 @@ class Parsed:
 
     :param values: same index as the cells.
     :param problems: columns row, value (as shown), reason, do, asked.
+    :param taken: (row, as shown, how) of values that are not simply what was written; see :class:`Taken`.
     """
 
     values: pd.Series
     problems: pd.DataFrame
+    taken: tuple[tuple[int, str, str], ...] = ()
 
 
+PLAIN = pd.ArrowDtype(pa.string())
+"""A long column of ASCII text that seldom repeats itself, no cell of it blank, with no spaces but single ones between
+words: such cells are filled, and are shown and folded as they stand."""
+LONG, MOST_DIFFERENT = 5_000, 0.5
+"""From how many cells on a column of text is held as categories, and how many of them may differ for that."""
 PROBLEM_COLUMNS = ("row", "value", "reason", "do", "asked")
+
+
+_NO_PROBLEMS = pd.DataFrame([], columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
+_PLAIN_CELL = r"^[!-~]+(?: [!-~]+)*$"
 
 
 def is_filled(cell: Any) -> bool:
@@ -84,14 +115,89 @@ def is_filled(cell: Any) -> bool:
 
 def filled(frame: pd.DataFrame) -> NDArray[np.bool_]:
     """Which cells are filled, in the shape of the frame."""
-    mask = np.zeros(frame.shape, dtype=bool)
+    mask = np.zeros(frame.shape, dtype=bool, order="F")
     for at in range(frame.shape[1]):
-        mask[:, at] = [is_filled(cell) for cell in listed(frame.iloc[:, at])]
+        cells = frame.iloc[:, at]
+        mask[:, at] = cells.notna() if is_plain(cells) else which(cells, is_filled)
     return mask
+
+
+def is_plain(cells: pd.Series) -> bool:
+    """Whether a column is held as plain text: see :data:`PLAIN`."""
+    return bool(cells.dtype == PLAIN)
+
+
+def _arrow(cells: pd.Series) -> pa.Array:
+    """The text of a plain column."""
+    held = pa.array(cells.array)
+    return held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
+
+
+def may_hold(cells: pd.Series, words: Iterable[str]) -> bool:
+    """Whether one of some lower-case words, and nothing else, may stand in a cell; quick where that can be told."""
+    if not is_plain(cells):
+        return True
+    return bool(pc.any(pc.is_in(pc.utf8_lower(_arrow(cells)), pa.array(sorted(words)))).as_py())
+
+
+def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.int_] | None]:
+    """The cells of a column, and which of them stands in each row; ``None`` for those of each row in order.
+
+    A long column of text is held as categories, so that each different cell is looked at once; so are objects that
+    stand in many rows of a long column.
+    """
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        codes = cells.cat.codes.to_numpy()
+        return [*cells.cat.categories.tolist(), None], np.where(codes < 0, len(cells.cat.categories), codes)
+    every = listed(cells)
+    if len(every) >= LONG and cells.dtype == object:
+        _, first, codes = np.unique(np.fromiter(map(id, every), np.int64), return_index=True, return_inverse=True)
+        if len(first) < len(every) * MOST_DIFFERENT:
+            return [every[at] for at in first.tolist()], codes
+    return every, None
+
+
+def which(cells: pd.Series, holds: Callable[[Any], bool]) -> NDArray[np.bool_]:
+    """Of which cells something holds."""
+    values, codes = distinct(cells)
+    holding = np.array([holds(value) for value in values], dtype=bool)
+    return holding if codes is None else holding[codes]
+
+
+def occurring(cells: pd.Series) -> list[Any]:
+    """The cells that stand in a column, those of categories once."""
+    values, codes = distinct(cells)
+    if codes is None:
+        return values
+    return [values[at] for at in np.flatnonzero(np.bincount(codes, minlength=len(values))).tolist()]
+
+
+def written(cells: pd.Series) -> list[str]:
+    """Every different text that stands in a column, once."""
+    return list(dict.fromkeys(cell for cell in occurring(cells) if type(cell) is str))
+
+
+def compact(cells: pd.Series) -> pd.Series:
+    """A long column of text that repeats itself as categories, one of plain text as that; any other as objects."""
+    if isinstance(cells.dtype, pd.CategoricalDtype):
+        few = len(cells.cat.categories) <= len(cells) * MOST_DIFFERENT
+        return cells if few else _plain_text(cells.astype(object))
+    if is_plain(cells):
+        return cells
+    cells = cells.astype(object)
+    if len(cells) < LONG or pd.api.types.infer_dtype(cells, skipna=True) != "string":
+        return cells
+    codes, words = pd.factorize(cells.to_numpy(), use_na_sentinel=True)
+    if len(words) > len(cells) * MOST_DIFFERENT:
+        return _plain_text(cells)
+    held = pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(pd.Index(words, dtype=object)))
+    return pd.Series(held, index=cells.index)
 
 
 def listed(cells: pd.Series) -> list[Any]:
     """The cells of a column as a plain list, which is quicker to walk along than the column."""
+    if is_plain(cells):
+        return list(_arrow(cells).to_numpy(zero_copy_only=False).tolist())
     return list(cells.to_numpy(dtype=object).tolist())
 
 
@@ -122,15 +228,39 @@ def parse(column: Column, cells: pd.Series, reading: Reading) -> Parsed:
     :returns: float64 for numbers, durations and integers; ``str`` for words; ``boolean``; ``datetime64[us]``.
     """
     one, dtype = _KINDS[column.kind]
+    if is_plain(cells):
+        if column.kind == "text" and column.name != "grind_setting":
+            return Parsed(pd.Series(listed(cells), index=cells.index, dtype="str"), _NO_PROBLEMS)
+        if column.kind in ("date", "datetime") and (days := dates.from_column(cells)) is not None:
+            return Parsed(days.dt.normalize() if column.kind == "date" else days, _NO_PROBLEMS)
     return each(cells, lambda cell: one(cell, column, reading), dtype)
 
 
+def _plain_text(cells: pd.Series) -> pd.Series:
+    """A column of text as plain text, where all of it is."""
+    try:
+        held = pa.array(cells.to_numpy(), type=pa.string(), from_pandas=True)
+    except (pa.ArrowException, UnicodeError):
+        return cells
+    blank = pc.is_in(pc.utf8_lower(held), pa.array(sorted(BLANK)))
+    plain = pc.and_not(pc.match_substring_regex(held, _PLAIN_CELL), blank)
+    all_plain = bool(pc.all(plain, min_count=0).as_py())
+    return pd.Series(pd.arrays.ArrowExtensionArray(held), index=cells.index) if all_plain else cells
+
+
+def parse_one(column: Column, cell: Any, reading: Reading) -> Any:
+    """One cell read by the kind of its column: a value, :class:`Taken` or :class:`Bad`."""
+    return _KINDS[column.kind][0](cell, column, reading)
+
+
 def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
-    """Apply ``read`` to every filled cell; it returns a value or :class:`Bad`. Equal cells are read once."""
+    """Apply ``read`` to every filled cell, to equal ones once; it returns a value, :class:`Taken` or :class:`Bad`."""
     known: dict[Hashable, Any] = {}
     values: list[Any] = []
-    bad: list[tuple[Any, str, str, str, bool]] = []
-    for row, cell in zip(cells.index.tolist(), listed(cells), strict=True):
+    told: dict[int, Bad | Taken] = {}
+    different, codes = distinct(cells)
+    rows = np.arange(len(cells)) if codes is None else codes
+    for at, cell in enumerate(different):
         if not is_filled(cell):
             values.append(None)
             continue
@@ -141,12 +271,23 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
                 answer = known[key] = read(cell)
         except (TypeError, decimal.InvalidOperation):  # no hash, no order: a list, a dictionary, a signalling NaN
             answer = read(cell)
+        if isinstance(answer, (Bad, Taken)):
+            told[at] = answer
+            answer = answer.value if isinstance(answer, Taken) else None
+        values.append(answer)
+    bad: list[tuple[Any, str, str, str, bool]] = []
+    taken: list[tuple[int, str, str]] = []
+    for at in np.flatnonzero(np.isin(rows, list(told))).tolist() if told else ():
+        row, cell, answer = cells.index[at], different[rows[at]], told[int(rows[at])]
         if isinstance(answer, Bad):
             bad.append((row, shown(cell), answer.reason, answer.do, answer.asked))
-            answer = None
-        values.append(answer)
+        else:
+            taken.append((row, shown(cell), answer.how))
     problems = pd.DataFrame(bad, columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), problems)
+    typed = pd.Series(values, dtype=dtype)
+    if codes is not None:
+        typed = typed.take(codes)
+    return Parsed(typed.set_axis(cells.index), problems, tuple(taken))
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
@@ -169,22 +310,38 @@ def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
     return Bad(f"it is {_kind_of(cell)}, not text", "write text")
 
 
-def number(cell: Any, column: Column, reading: Reading) -> float | Bad:
-    """A number in the canonical unit, inside the physical limits of its column."""
-    value = _raw_number(cell, column, reading)
-    return value if isinstance(value, Bad) else _within(value, column)
+def number(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    """A number in the canonical unit, inside the physical limits of its column; about one, or the middle of a range."""
+    said = hedged(cell) if isinstance(cell, str) else None
+    return _plain_number(cell, column, reading) if said is None else _unsure(said, column, reading, _plain_number)
 
 
-def integer(cell: Any, column: Column, reading: Reading) -> float | Bad:
+def integer(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
     """A whole number."""
-    value = number(cell, column, reading)
-    if isinstance(value, Bad) or value.is_integer():
-        return value
+    answer = number(cell, column, reading)
+    if isinstance(answer, Bad) or (answer.value if isinstance(answer, Taken) else answer).is_integer():
+        return answer
     return Bad("it is not a whole number", "write a whole number, for example 2")
 
 
-def duration(cell: Any, column: Column, reading: Reading) -> float | Bad:
-    """Seconds: 27, 27.5, 27,5, 27s, 0:27, 1 min 5 s. A spreadsheet's 0:27 is asked about."""
+def duration(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    """Seconds: 27, 27.5, 27,5, 27s, 0:27, 1 min 5 s; about so many, or the middle of a range. A spreadsheet's 0:27 is
+    asked about.
+    """
+    said = hedged(cell) if isinstance(cell, str) else None
+    return _plain_duration(cell, column, reading) if said is None else _unsure(said, column, reading, _plain_duration)
+
+
+def _plain_number(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
+    value = _raw_number(cell, column, reading)
+    within = value if isinstance(value, Bad) else _within(value, column)
+    if isinstance(within, Bad) or not isinstance(cell, str):
+        return within
+    _, unit = numbers.split_unit(cell) or ("", "")
+    return Taken(within, "converted") if unit and units.changes(column, unit) else within
+
+
+def _plain_duration(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
     clock = reading.unit if reading.unit in units.CLOCK_UNITS else ""
     try:
         total = durations.elapsed_s(cell)
@@ -195,7 +352,43 @@ def duration(cell: Any, column: Column, reading: Reading) -> float | Bad:
         return _minutes_or_seconds(doubt.args[0], column)
     if value is not None:
         return _within(value, column)
-    return number(cell, column, reading)
+    return _plain_number(cell, column, reading)
+
+
+def _unsure(
+    said: Hedged, column: Column, reading: Reading, read: Callable[[Any, Column, Reading], float | Taken | Bad]
+) -> Taken | Bad:
+    """What a cell is worth whose owner did not write one plain number."""
+    like = f"write one number{f' in {column.unit}' if column.unit else ''}, for example {_example(column)}"
+    if said.how == "missing":
+        return Bad(NOBODY_MEASURED, "nothing, or measure it next time")
+    if said.how == "error":
+        return Bad("its formula has no answer", f"mend the formula in the spreadsheet and save it again, or {like}")
+    if said.how == "ratio":
+        do = "write what the scale showed; a ratio that was aimed for may stand in target_beverage_g"
+        return Bad(f"it is a ratio, 1:{said.numbers[0]}, not {_measured(column)}", do, True)
+    if said.how == "bound":
+        do = f"{like}; for a shot stopped because hardly anything came, write its outcome: choked"
+        return Bad(f"it says only that it was {said.side} {said.numbers[0]}", do)
+    if said.how == "several":
+        return Bad("it holds several numbers", "give each a column of its own", True)
+    ends = [read(number, column, reading) for number in said.numbers]
+    for end in ends:
+        if isinstance(end, Bad):
+            return end
+    numbers_ = [end.value if isinstance(end, Taken) else end for end in ends if not isinstance(end, Bad)]
+    if said.how == "about":
+        return Taken(numbers_[0], "about")
+    low, high = numbers_
+    if not low < high:
+        return Bad("it is a range that does not rise, or two numbers", like, True)
+    if high - low > FURTHEST_APART * (low + high) / 2 and column.kind != "score":
+        return Bad(f"it may be a range or two numbers, {low:g} and {high:g}", like, True)
+    return Taken((low + high) / 2, "range")
+
+
+def _measured(column: Column) -> str:
+    return {"g": "a weight", "s": "a time", "C": "a temperature", "bar": "a pressure"}.get(column.unit, "one number")
 
 
 def category(cell: Any, column: Column, reading: Reading) -> str | Bad:
@@ -254,6 +447,8 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
             return Bad(f"the spreadsheet made {_kind_of(cell)} of it", f"{like}, in a cell formatted as number", True)
         return Bad(f"it is {_kind_of(cell)}, not a number", like)
     if isinstance(cell, (abc_numbers.Number, np.number)):
+        if units.is_volume(column, reading.unit):
+            return _volume(shown(cell), reading.unit)
         return _finite(cell, column, reading.unit, like)
     if not isinstance(cell, str):
         return Bad(f"it is {_kind_of(cell)}, not a number", like)
@@ -261,6 +456,8 @@ def _raw_number(cell: Any, column: Column, reading: Reading) -> float | Bad:
     if parts is None:
         return Bad("it is not a number", like)
     written, unit = parts
+    if units.is_volume(column, unit or reading.unit):
+        return _volume(written, unit or reading.unit)
     if unit and not units.is_unit(column, unit):
         is_word = unit[0].isalpha() and len(unit) < 12
         return Bad(f'"{unit}" is not a unit of {column.name}' if is_word else "it is not a number", like)
@@ -283,6 +480,11 @@ def _finite(value: Any, column: Column, unit: str, like: str) -> float | Bad:
     return converted if math.isfinite(converted) else Bad("it is not a finite number", like)
 
 
+def _volume(written: str, unit: str) -> Bad:
+    do = "weigh the drink: nothing here turns volume into weight, because foam weighs next to nothing"
+    return Bad(f"it is a volume, {written} {unit}, not a weight", do)
+
+
 def _within(value: float, column: Column) -> float | Bad:
     low, high = column.low, column.high
     too_low = low is not None and (value < low or (column.low_open and value <= low))
@@ -291,10 +493,13 @@ def _within(value: float, column: Column) -> float | Bad:
     unit = f" {column.unit}" if column.unit else ""
     least = f"{'more than' if column.low_open else 'at least'} {low:g}" if low is not None else ""
     most = f"at most {high:g}" if high is not None else ""
-    return Bad(
-        f"{value:g}{unit} is impossible: {' and '.join(filter(None, (least, most)))}{unit}",
-        "correct it from the scale, meter or paper, or leave it empty",
-    )
+    do = "correct it from the scale, meter or paper, or leave it empty"
+    for other, says in _OTHER_UNITS.get(column.unit, ()):
+        converted = units.convert(value, column, other)
+        if (low is None or converted > low) and (high is None or converted <= high):
+            do = f"if it is in {says}, write {value:g} {says} or set its unit under [source.units]; else {do}"
+            break
+    return Bad(f"{value:g}{unit} is impossible: {' and '.join(filter(None, (least, most)))}{unit}", do)
 
 
 def _minutes_or_seconds(total_min: int, column: Column) -> Bad:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import re
 
+import pandas as pd
+
 from tastefield.tables.numbers import plain
 
 _MONTH_NAMES = """
@@ -28,6 +30,9 @@ _FORMS = [
         rf"(?P<name>[a-z]+){_GAP}{_DAY}{_GAP}(?P<year>[0-9]{{4}})",
     )
 ]
+ISO = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[ T][0-9]{2}:[0-9]{2}(?::[0-9]{2})?)?"
+"""A day, or a day and a time without a zone, as most exports write them."""
+_ZONE = re.compile(r":[0-9.,]{2,}\s*(?:(?P<utc>[Zz])|(?P<sign>[+-])(?P<hours>[0-9]{2}):?(?P<minutes>[0-9]{2}))\s*$")
 _SHORT = re.compile(r"[0-9]{1,2}[-/. ][a-z]{3,9}|[a-z]{3,9}[-/. ][0-9]{1,2}", re.IGNORECASE)
 
 
@@ -51,6 +56,36 @@ def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
             except ValueError:
                 return None
     return None
+
+
+def from_column(cells: pd.Series) -> pd.Series | None:
+    """A column of plain text as dates, where every cell is written as 2026-03-31 or 2026-03-31 14:05; else ``None``."""
+    if not cells.str.fullmatch(ISO).all():
+        return None
+    found = pd.to_datetime(cells.astype("str"), format="ISO8601", errors="coerce").astype("datetime64[us]")
+    years = found.dt.year
+    good = (found.notna() & years.between(1950, 2200)) | cells.isna()
+    return found if good.all() else None
+
+
+def zone_of(cell: object) -> str:
+    """The time zone a date names, as its distance from UTC; empty where it names none.
+
+    >>> zone_of("2026-03-04T10:05Z"), zone_of("2026-03-04 10:05 -0500"), zone_of("2026-03-04")
+    ('+00:00', '-05:00', '')
+    """
+    if isinstance(cell, dt.datetime):
+        away = cell.utcoffset()
+        if away is None:
+            return ""
+        minutes = round(away.total_seconds() / 60)
+        return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    if not isinstance(cell, str):
+        return ""
+    found = _ZONE.search(cell[-12:])
+    if found is None:
+        return ""
+    return "+00:00" if found["utc"] else f"{found['sign']}{found['hours']}:{found['minutes']}"
 
 
 def looks_like_short_date(text: str) -> bool:

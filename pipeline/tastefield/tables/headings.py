@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
@@ -99,11 +100,16 @@ def split_unit(heading: str) -> list[tuple[str, str]]:
 
 
 def unit_of(heading: str, column: Column) -> str:
-    """The unit a heading names for its column; empty where it names none that fits."""
+    """The unit a heading names for its column, or the volume it names in place of a weight; else empty."""
     for _, unit in split_unit(heading):
-        if unit and units.is_unit(column, unit):
+        if unit and (units.is_unit(column, unit) or units.is_volume(column, unit)):
             return unit
     return ""
+
+
+def volumes(headings: Iterable[str]) -> tuple[str, ...]:
+    """Headings that name a volume: "Out (ml)"."""
+    return tuple(heading for heading in headings if any(unit in units.VOLUMES for _, unit in split_unit(heading)))
 
 
 def understand(headings: Sequence[str], tables: Iterable[str], configured: Mapping[str, str]) -> Understood:
@@ -140,6 +146,42 @@ def understand(headings: Sequence[str], tables: Iterable[str], configured: Mappi
             del cut[match[0]]
     used = set(taken.values())
     return Understood(taken, tuple(common), tuple(heading for heading in headings if heading not in used))
+
+
+LIKE = 0.8
+"""From this likeness on a heading is suggested for a column: tried on misspelt headings, no source."""
+
+
+def suggest(understood: Understood, tables: Iterable[str]) -> dict[str, str]:
+    """Headings that look like a column nobody named, each for one column: canonical column -> heading. Never taken.
+
+    >>> suggest(Understood({}, (), ("Grind seting", "Dose of coffee", "Crema")), ["shots"])
+    {'dose_g': 'Dose of coffee', 'grind_setting': 'Grind seting'}
+    """
+    columns = {column.name: column for table in tables for column in TABLES[table]}
+    free = {name: column for name, column in columns.items() if name not in understood.columns}
+    pairs = []
+    for at, heading in enumerate(understood.unused):
+        ways = split_unit(heading)
+        for name, column in free.items():
+            if column.unit == "g" and volumes([heading]):
+                continue
+            like = max(_likeness(words, way) for words in _names(column) for way, _ in ways)
+            if like >= LIKE:
+                pairs.append((-like, column.kind == "text", list(columns).index(name), at, name, heading))
+    taken: dict[str, str] = {}
+    for *_, name, heading in sorted(pairs):  # of two alike the measured one: "coffee dose" is a dose
+        if name not in taken and heading not in taken.values():
+            taken[name] = heading
+    return {name: taken[name] for name in columns if name in taken}
+
+
+def _likeness(words: str, heading: str) -> float:
+    """How alike two headings are, 0 to 1; one that holds every word of ours, in any order, nearly wholly."""
+    if len(words) > 3 and set(words.split()) <= set(heading.split()):
+        return 0.9
+    same = difflib.SequenceMatcher(None, words, heading)
+    return same.ratio() if len(words) > 3 and same.quick_ratio() >= LIKE else 0.0
 
 
 def _names(column: Column) -> tuple[str, ...]:

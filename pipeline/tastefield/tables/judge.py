@@ -93,6 +93,8 @@ def _is_lead(part: Part) -> parts.Mask:
 def _against_missing(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> None:
     """Rows without what their table cannot do without and, where that cell was bad, why; sums of other rows."""
     frame = verdicts.frame
+    if not any(frame[list(group)].isna().all(axis=1).any() for group in needed_columns(table)):
+        return
     places = list(zip(cells.listed(frame["place"]), cells.listed(frame["row"]), strict=True))
     sums = {(part.raw.place, row) for part in of_table for row in part.raw.rows.index[parts.total_rows(part.raw.rows)]}
     bad = {
@@ -133,6 +135,14 @@ def _label(name: str) -> str:
 
 def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) -> None:
     frame = verdicts.frame
+    if frame.empty:
+        return
+    if (
+        not lost.rows
+        and not lost.names
+        and set(cells.listed(frame["shot_id"].dropna())) <= set(cells.listed(shots["shot_id"]))
+    ):
+        return
     known = set(cells.listed(shots["shot_id"]))
     names = cells.listed(frame["shot_id"])
     rows = zip(cells.listed(frame["place"]), cells.listed(frame["row"]), names, strict=True)
@@ -180,11 +190,11 @@ def _against_duplicates(table: str, verdicts: Verdicts) -> None:
     """Of rows with the same key the first kept one stays."""
     key = list(KEYS[table])
     good = np.flatnonzero(verdicts.good)
-    keys = verdicts.frame.iloc[good][key].astype("object").fillna("")
     again = np.zeros(len(verdicts.frame), dtype=bool)
-    again[good] = keys.duplicated(keep="first").to_numpy()
+    again[good] = verdicts.frame.iloc[good][key].duplicated(keep="first").to_numpy()
     if not again.any():
         return
+    keys = verdicts.frame.iloc[good][key].astype("object").fillna("")
     first = keys.drop_duplicates().assign(_at=lambda some: some.index)
     found = verdicts.frame[key].astype("object").fillna("").merge(first, on=key, how="left")["_at"]
     place, row = verdicts.frame["place"].to_numpy(), verdicts.frame["row"].to_numpy()
@@ -201,6 +211,8 @@ def _against_duplicates(table: str, verdicts: Verdicts) -> None:
 
 def lost_shots(verdicts: Verdicts, of_table: Sequence[Part]) -> Lost:
     """What readings, scores and traces need to know of the shots that were set aside."""
+    if not verdicts.why:
+        return Lost()
     bad = verdicts.frame[~verdicts.good]
     remedies = {(place, row): f"mend row {row} of {place}" for place, row in zip(bad["place"], bad["row"], strict=True)}
     rows = {

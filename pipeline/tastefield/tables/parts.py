@@ -7,17 +7,21 @@ stand there once.
 
 from __future__ import annotations
 
+import functools
 import re
-from typing import Protocol, TypeAlias
+from collections.abc import Callable, Mapping
+from typing import Protocol, TypeAlias, TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from tastefield.tables.cells import filled, folded, is_filled, listed, shown
+from tastefield.tables.cells import distinct, filled, folded, is_filled, is_plain, listed, shown, which
 from tastefield.words.columns import names
 from tastefield.words.outcomes import split_outcome
 
+Answer = TypeVar("Answer")
 Mask: TypeAlias = NDArray[np.bool_]
 Places: TypeAlias = NDArray[np.int_]
 
@@ -42,6 +46,7 @@ OUTCOME_CELLS: dict[str, tuple[str, ...]] = {
 """Columns in which people write "choked" where a number should stand."""
 
 _TOTAL = re.compile(r"(?:(?:grand|[\w.'-]+) )?(?:sub-?)?totals?|sum|average|avg\.?|mean|median", re.IGNORECASE)
+_TOTAL_SOMEWHERE = r"(?i)total|sum|average|avg|mean|median"
 _NEVER_A_TOTAL = {"notes", "score", "taster", "operator", "grind_setting", "dose_setting", "attribute"}
 
 
@@ -61,6 +66,10 @@ class Raw(Protocol):
         """Cells as they were written."""
 
     @property
+    def headings(self) -> Mapping[str, str]:
+        """Canonical column -> heading as its owner wrote it."""
+
+    @property
     def together(self) -> bool:
         """Whether the place holds several tables in one row each."""
 
@@ -74,12 +83,33 @@ def labels(rows: pd.DataFrame, column: str) -> list[str]:
     """The words of one column, spaces folded, empty where nothing stands; empty throughout where there is no column."""
     if column not in rows:
         return [""] * len(rows)
-    return [folded(shown(cell)) if is_filled(cell) else "" for cell in listed(rows[column])]
+    cells = rows[column]
+    if is_plain(cells):
+        return [word or "" for word in listed(cells)]
+    values, codes = distinct(cells)
+    words = [folded(shown(cell)) if is_filled(cell) else "" for cell in values]
+    return words if codes is None else [words[at] for at in codes.tolist()]
 
 
+def once(answer: Callable[[Raw], Answer]) -> Callable[[Raw], Answer]:
+    """A function of a raw table, which never changes: answered once for each table as long as that lives."""
+    known: WeakKeyDictionary[Raw, Answer] = WeakKeyDictionary()
+
+    @functools.wraps(answer)
+    def remembered(raw: Raw) -> Answer:
+        if raw not in known:
+            known[raw] = answer(raw)
+        return known[raw]
+
+    return remembered
+
+
+@once
 def shot_names(raw: Raw) -> list[str]:
     """Name of the shot of each row: as written, else made from place and row (see :func:`made_name`)."""
     written = labels(raw.rows, "shot_id")
+    if all(written):
+        return written
     return [name or made_name(raw.place, row) for row, name in zip(raw.rows.index.tolist(), written, strict=True)]
 
 
@@ -88,6 +118,7 @@ def made_name(place: str, row: int) -> str:
     return f"{place}#{row}"
 
 
+@once
 def leads(raw: Raw) -> Places:
     """Which row stands for each row: itself, or the earlier one it repeats.
 
@@ -100,7 +131,7 @@ def leads(raw: Raw) -> Places:
     measured = np.ones(len(rows), dtype=bool) if raw.table == "shots" else has_measure(raw)
     shot = labels(rows, "shot_id")
     itself = np.where(measured, itself, -1)
-    if raw.table not in ("shots", "readings") or not any(shot):
+    if raw.table not in ("shots", "readings") or not any(shot) or len(set(shot)) == len(shot):
         return itself
     if raw.table == "shots":
         keys = _shot_keys(rows, shot)
@@ -127,18 +158,21 @@ def has_measure(raw: Raw) -> Mask:
 def rows_filled(rows: pd.DataFrame) -> Mask:
     """Which rows have at least one filled cell."""
     mask = np.zeros(len(rows), dtype=bool)
-    for column in filled(rows).T:
-        mask |= column
+    for at in range(rows.shape[1]):
+        if len(mask) and mask.all():
+            break
+        mask |= filled(rows.iloc[:, [at]])[:, 0]
     return mask
 
 
 def outcome_only(cells: pd.Series) -> Mask:
     """Which cells hold an outcome word and nothing else."""
-    found = []
-    for cell in listed(cells):
-        outcome, rest = split_outcome(cell)
-        found.append(outcome is not None and not is_filled(rest))
-    return np.array(found, dtype=bool)
+    return which(cells, _is_outcome)
+
+
+def _is_outcome(cell: object) -> bool:
+    outcome, rest = split_outcome(cell)
+    return outcome is not None and not is_filled(rest)
 
 
 def _shot_keys(rows: pd.DataFrame, shot: list[str]) -> list[tuple[str, ...]]:
@@ -156,7 +190,13 @@ def total_rows(rows: pd.DataFrame) -> Mask:
     said = np.zeros(len(rows), dtype=bool)
     for place, name in enumerate(rows.columns):
         if name not in _NEVER_A_TOTAL:
-            cells = listed(rows.iloc[:, place])
-            totals = [type(cell) is str and bool(_TOTAL.fullmatch(cell.strip(" \t:"))) for cell in cells]
-            said |= np.array(totals, dtype=bool)
+            cells = rows.iloc[:, place]
+            if not is_plain(cells) or cells.str.contains(_TOTAL_SOMEWHERE).any():
+                said |= which(cells, _says_total)
+    if not said.any():
+        return said
     return np.logical_and(said, [not coffee for coffee in labels(rows, "coffee")])
+
+
+def _says_total(cell: object) -> bool:
+    return type(cell) is str and cell[:1].isalpha() and bool(_TOTAL.fullmatch(cell.strip(" \t:")))

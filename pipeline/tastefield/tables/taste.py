@@ -9,7 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from tastefield.tables.cells import Bad, Parsed, Reading, each, number, shown
+from tastefield.tables.cells import Bad, Parsed, Reading, Taken, each, number, shown
+from tastefield.tables.hedges import hedged
 from tastefield.tables.numbers import plain
 from tastefield.words.columns import column
 from tastefield.words.tastes import GOOD_AT, TASTES, VERDICTS, score_of
@@ -82,10 +83,9 @@ def scores(said: pd.Series, scale: tuple[float, float] | None, words: Mapping[st
     return each(said, lambda one: _score(one, scale, words), "float64")
 
 
-def _hear(cell: Any, known: Sequence[str], reading: Reading) -> Said | Bad:
+def _hear(cell: Any, known: Sequence[str], reading: Reading) -> Said | Taken | Bad:
     if not isinstance(cell, str):
-        value = number(cell, _SCORE, reading)
-        return value if isinstance(value, Bad) else Said(value)
+        return _numbered(cell, reading, ())
     text = plain(cell).casefold()
     found = tuple(word for word in known if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text))
     rest = text
@@ -97,10 +97,16 @@ def _hear(cell: Any, known: Sequence[str], reading: Reading) -> Said | Bad:
     out_of = _OUT_OF.fullmatch(rest)
     if out_of:
         return Said(float(out_of["score"].replace(",", ".")), float(out_of["top"]), found)
-    if _NUMBER.fullmatch(rest):
-        value = number(rest, _SCORE, reading)
-        return value if isinstance(value, Bad) else Said(value, None, found)
+    if _NUMBER.fullmatch(rest) or hedged(rest):
+        return _numbered(rest, reading, found)
     return _not_a_score(cell, known)
+
+
+def _numbered(cell: Any, reading: Reading, words: tuple[str, ...]) -> Said | Taken | Bad:
+    value = number(cell, _SCORE, reading)
+    if isinstance(value, Taken):
+        return Taken(Said(value.value, None, words), value.how)
+    return value if isinstance(value, Bad) else Said(value, None, words)
 
 
 def _not_a_score(cell: Any, known: Sequence[str]) -> Bad:

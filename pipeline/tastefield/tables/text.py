@@ -11,21 +11,12 @@ _MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (code
 _LOOK_AT = 200
 
 
-def decode(data: bytes, encoding: str = "cp1252") -> tuple[str, str]:
-    """Bytes as text: a byte order mark decides, then strict UTF-8, then ``encoding``.
+def marked_encoding(head: bytes) -> str:
+    """The encoding that a byte order mark at the start of a file names; empty where there is none.
 
-    Charset guessers misread short files, so none is used.
-
-    :returns: the text and the encoding that was used.
-    :raises UnicodeDecodeError: the bytes are none of them.
+    Charset guessers misread short files, so none is used: without a mark a file is UTF-8 where all of it can be.
     """
-    for mark, name in _MARKS:
-        if data.startswith(mark):
-            return data.decode(name), name
-    try:
-        return data.decode("utf-8"), "utf-8"
-    except UnicodeDecodeError:
-        return data.decode(encoding), encoding
+    return next((name for mark, name in _MARKS if head.startswith(mark)), "")
 
 
 def sniff_separator(text: str) -> str:
@@ -36,7 +27,10 @@ def sniff_separator(text: str) -> str:
     lines = text.splitlines(keepends=True)[:_LOOK_AT]
     best, best_score = ",", (0, 0)
     for separator in SEPARATORS:
-        counts = Counter(len(row) for row in csv.reader(lines, delimiter=separator) if len(row) > 1)
+        try:
+            counts = Counter(len(row) for row in csv.reader(lines, delimiter=separator) if len(row) > 1)
+        except csv.Error:  # cells longer than any may be, if this is the sign between them
+            continue
         if counts:
             columns, rows = max(counts.items(), key=lambda item: (item[1], item[0]))
             if (rows, columns) > best_score:

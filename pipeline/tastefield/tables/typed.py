@@ -11,9 +11,21 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import numbers
-from tastefield.tables.cells import DTYPES, PROBLEM_COLUMNS, Reading, is_filled, listed, parse, shown
+from tastefield.tables import combined, numbers
+from tastefield.tables.cells import (
+    DTYPES,
+    PROBLEM_COLUMNS,
+    Parsed,
+    Reading,
+    is_filled,
+    listed,
+    parse,
+    shown,
+    which,
+    written,
+)
 from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, has_measure, leads, outcome_only, shot_names
+from tastefield.tables.units import changes
 from tastefield.words.columns import TABLES, column
 from tastefield.words.outcomes import split_outcome
 
@@ -39,6 +51,9 @@ class Part:
     :param problems: cells set aside while their rows may stay: :data:`~tastefield.tables.cells.PROBLEM_COLUMNS`
         and ``column``.
     :param outcomes: cells that say how the shot went instead of what they should: row -> outcome.
+    :param units: unit by column where it is not the canonical one.
+    :param taken: (row, column, as shown, how) of values that are not simply what was written.
+    :param combined: rows whose dose cell held in, out and time together.
     :param described: cells that describe a reading or score their row has not: column -> how many.
     """
 
@@ -49,6 +64,9 @@ class Part:
     marks: Mapping[str, str]
     problems: list[pd.DataFrame] = field(default_factory=list)
     outcomes: dict[int, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    taken: list[tuple[int, str, str, str]] = field(default_factory=list)
+    combined: list[int] = field(default_factory=list)
     described: dict[str, int] = field(default_factory=dict)
 
     def lead_rows(self) -> dict[int, int]:
@@ -64,11 +82,12 @@ class Part:
         """
         if name not in self.raw.rows:
             return
-        written = listed(self.raw.rows[name])
+        places = np.flatnonzero(mask).tolist()
+        cells = listed(self.raw.rows[name].iloc[places])
         told = [
-            (self.raw.rows.index[at], shown(written[at]), reason if isinstance(reason, str) else reason[at], do, asked)
-            for at in np.flatnonzero(mask).tolist()
-            if is_filled(written[at])
+            (self.raw.rows.index[at], shown(cell), reason if isinstance(reason, str) else reason[at], do, asked)
+            for at, cell in zip(places, cells, strict=True)
+            if is_filled(cell)
         ]
         if told:
             self.problems.append(pd.DataFrame(told, columns=list(PROBLEM_COLUMNS)).assign(column=name))
@@ -84,7 +103,7 @@ def decimal_marks(place: Sequence[Raw], configured: str) -> dict[str, str]:
     for raw in place:
         for name in raw.rows.columns:
             if column(raw.table, name).kind in ("number", "duration", "integer", "score"):
-                texts[name] = [cell for cell in listed(raw.rows[name]) if isinstance(cell, str)]
+                texts[name] = written(raw.rows[name])
     if configured != "auto":
         return dict.fromkeys(texts, configured)
     own = {name: numbers.decimal_evidence(dict.fromkeys(cells)) for name, cells in texts.items()}
@@ -101,16 +120,33 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     :param clock: what clock the times of shots or recordings run on where their row does not say.
     """
     part = Part(raw, pd.DataFrame(index=raw.rows.index), leads(raw), shot_names(raw), marks)
+    understood = {
+        one.name: Reading(marks.get(one.name, ""), units.get(one.name, ""), day_first) for one in TABLES[raw.table]
+    }
+    recipes = combined.recipes(raw, understood) if raw.table == "shots" else {}
     for one in TABLES[raw.table]:
         if one.name not in raw.rows or one.kind == "score":
             part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])
             continue
-        written = raw.rows[one.name]
+        cells = raw.rows[one.name]
         if raw.table == "shots" and one.name in OUTCOME_CELLS["shots"]:
-            written = take_outcomes(part, written)
-        parsed = parse(one, written, Reading(marks.get(one.name, ""), units.get(one.name, ""), day_first))
+            cells = take_outcomes(part, cells)
+        if recipes and one.name == "dose_g":
+            cells = cells.where(~cells.index.isin(list(recipes)), None)
+        if raw.table == "shots" and one.name == "target_beverage_g":
+            cells = combined.targets(cells, part.frame["dose_g"])
+        note(part, one.name, parsed := parse(one, cells, understood[one.name]))
         part.frame[one.name] = parsed.values
-        note_problems(part, one.name, parsed.problems)
+    if recipes:
+        part.combined += recipes
+        for at, name in enumerate(combined.RECIPE):
+            told = {row: numbers_[at] for row, numbers_ in recipes.items()}
+            part.frame[name] = part.frame[name].fillna(pd.Series(told, dtype="float64"))
+    part.units = {
+        one.name: units[one.name]
+        for one in TABLES[raw.table]
+        if one.name in raw.rows and units.get(one.name) and changes(one, units[one.name])
+    }
     if raw.table == "shots":
         against = np.isin(raw.rows.index, give_outcomes(part, part.outcomes))
         for name in OUTCOME_CELLS["shots"]:
@@ -124,14 +160,16 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     return part
 
 
-def take_outcomes(part: Part, written: pd.Series) -> pd.Series:
+def take_outcomes(part: Part, cells: pd.Series) -> pd.Series:
     """Cells without the words that say how the shot went; those words are noted in ``part.outcomes``."""
-    rest = written.copy()
-    for at, cell in enumerate(listed(written)):
-        outcome, left = split_outcome(cell)
-        if outcome is not None:
-            part.outcomes.setdefault(written.index[at], outcome)
-            rest.iloc[at] = left or None
+    there = np.flatnonzero(which(cells, lambda cell: split_outcome(cell)[0] is not None)).tolist()
+    if not there:
+        return cells
+    rest = cells.astype(object)
+    for at in there:
+        outcome, left = split_outcome(rest.iloc[at])
+        part.outcomes.setdefault(cells.index[at], str(outcome))
+        rest.iloc[at] = left or None
     return rest
 
 
@@ -159,6 +197,12 @@ def refuse_outcome(
 ) -> None:
     """Set aside cells of one column that hold an outcome word and nothing else, where ``rows`` holds."""
     part.set_cells_aside(name, outcome_only(part.raw.rows[name]) & rows, reason, do)
+
+
+def note(part: Part, name: str, parsed: Parsed) -> None:
+    """Note what parsing one column found out about its cells."""
+    note_problems(part, name, parsed.problems)
+    part.taken += [(row, name, shown(part.raw.rows[name].loc[row]), how) for row, _, how in parsed.taken]
 
 
 def note_problems(part: Part, name: str, problems: pd.DataFrame) -> None:

@@ -11,12 +11,16 @@ _GRAM = {"g": 1.0, "gr": 1.0, "gm": 1.0, "gms": 1.0, "gram": 1.0, "grams": 1.0, 
 # International avoirdupois pound = 0.45359237 kg exactly (agreement of 1959); an ounce is a sixteenth.
 _GRAM |= {"lb": 453.59237, "lbs": 453.59237, "oz": 28.349523125, "ounce": 28.349523125, "ounces": 28.349523125}
 _SECOND = {"s": 1.0, "sec": 1.0, "secs": 1.0, "second": 1.0, "seconds": 1.0, '"': 1.0, "ms": 0.001}
-_SECOND |= {"min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0}
+_SECOND |= {"min": 60.0, "mins": 60.0, "minute": 60.0, "minutes": 60.0, "day": 86400.0, "days": 86400.0}
 _CELSIUS = {"c": 1.0, "°c": 1.0, "ºc": 1.0, "celsius": 1.0, "deg c": 1.0, "degc": 1.0, "°": 1.0}
 _FAHRENHEIT = ("f", "°f", "ºf", "fahrenheit", "deg f", "degf")
 # 1 psi = 6894.757293168 Pa, from the pound above, 9.80665 m/s2 and the inch of 25.4 mm; 1 atm = 101325 Pa exactly.
 _BAR = {"bar": 1.0, "bars": 1.0, "psi": 0.06894757293168, "kpa": 0.01, "mpa": 10.0, "atm": 1.01325}
 _PERCENT = {"%": 1.0, "pct": 1.0, "percent": 1.0, "% tds": 1.0, "°bx": 1.0, "bx": 1.0, "brix": 1.0, "fraction": 100.0}
+
+VOLUMES = {"ml", "mls", "cl", "dl", "l", "cc", "cm3", "fl oz", "floz", "millilitre", "millilitres", "milliliter"}
+VOLUMES |= {"milliliters", "litre", "liter"}
+"""Units of volume: a cup of espresso is part foam, so nothing turns them into grams."""
 
 FACTORS: dict[str, dict[str, float]] = {"g": _GRAM, "s": _SECOND, "C": _CELSIUS, "bar": _BAR, "%": _PERCENT, "": {}}
 
@@ -39,6 +43,17 @@ def tidy(unit: str) -> str:
 def is_unit(column: Column, unit: str) -> bool:
     """Whether a column can be given in that unit."""
     return tidy(unit) in known_units(column)
+
+
+def is_volume(column: Column, unit: str) -> bool:
+    """Whether a unit is one of volume where a weight should stand."""
+    return column.unit == "g" and tidy(unit) in VOLUMES
+
+
+def changes(column: Column, unit: str) -> bool:
+    """Whether a value in that unit is another number in the canonical one."""
+    unit = tidy(unit)
+    return unit in _FAHRENHEIT or FACTORS[column.unit].get(unit, 1.0) != 1.0
 
 
 def convert(value: float, column: Column, unit: str) -> float:

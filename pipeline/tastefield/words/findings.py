@@ -59,10 +59,26 @@ CATALOGUE: dict[str, Entry] = {
         "Nothing was made of these headings: {list}.",
         "If one of them is needed, name it under [source.columns], for example {example}.",
     ),
+    "volumes_unused": Entry(
+        "warn",
+        "Headings that name a volume were not taken for weights: {list}.",
+        "Weigh the drink: foam makes its volume say little about its weight.",
+    ),
     "heading_missing_here": Entry(
         "note",
         "This place has no heading {heading}, which other places of its source have for {column}.",
         "Nothing, if it was never written down there.",
+    ),
+    "ditto_marks": Entry(
+        "note",
+        "Ditto marks in {column}, each taken for the cell above it, first in row {row}: {count}.",
+        "Nothing, if that is what they mean.",
+    ),
+    "dittos_of_measurements": Entry(
+        "warn",
+        "Ditto marks in {column}, each taken for the number above it, first in row {row}: {count}. Two shots seldom "
+        "measure alike.",
+        "If these were not measured, leave the cells empty.",
     ),
     "headings_twice": Entry(
         "warn",
@@ -73,6 +89,16 @@ CATALOGUE: dict[str, Entry] = {
         "note",
         "Filled rows above the headings, which were taken from row {row}: {count}.",
         "Nothing, if they are a title; else set header_row.",
+    ),
+    "formulas_without_values": Entry(
+        "warn",
+        "Cells with a formula saved without its value, so that they are empty here: {count}, the first {first}.",
+        "Open the workbook in a spreadsheet program and save it again.",
+    ),
+    "formulas_with_errors": Entry(
+        "warn",
+        "Cells whose formula has no answer, such as #DIV/0!, so that they are empty here: {count}, the first {first}.",
+        "Mend the formulas in a spreadsheet program and save the workbook again.",
     ),
     "sheets_not_read": Entry(
         "note",
@@ -122,6 +148,41 @@ CATALOGUE: dict[str, Entry] = {
         "Cells of {column} that can mean two things, set aside until you say which: {count}. The first, row {row}, "
         "holds {value}: {reason}.",
         "{do}.",
+    ),
+    "cells_not_measured": Entry(
+        "note",
+        'Cells of {column} that say, as "{value}" in row {row} does, that nobody measured it: {count}.',
+        "Nothing; they count as empty.",
+    ),
+    "cells_about": Entry(
+        "note",
+        'Cells of {column} that say "about", such as {value} in row {row}, taken as the number they name: {count}.',
+        "Nothing, if it is near enough; else write what the scale or clock showed.",
+    ),
+    "cells_range": Entry(
+        "note",
+        "Cells of {column} that give a range, such as {value} in row {row}, taken as its middle: {count}.",
+        "Nothing, if that is near enough; else write one number.",
+    ),
+    "cells_converted": Entry(
+        "note",
+        "Cells of {column} that name another unit, such as {value} in row {row}, converted to {unit}: {count}.",
+        "Nothing; what was written stays in your file.",
+    ),
+    "units_converted": Entry(
+        "note",
+        "The column {heading} is in {theirs} and was converted to {unit} for {column}.",
+        "Nothing, if it is; else correct the heading, or say the unit under [source.units].",
+    ),
+    "zones_mixed": Entry(
+        "warn",
+        "Times of shots name different time zones ({list}); each was kept as the clock on the wall showed it.",
+        "If they are not all of one place, export them in the local time of the bench.",
+    ),
+    "cells_combined": Entry(
+        "warn",
+        "Cells with three numbers, such as {value} in row {row}, taken as in, out and time: {count}.",
+        "If they mean something else, give each number a column of its own.",
     ),
     "described_not_measured": Entry(
         "note",

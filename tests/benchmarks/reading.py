@@ -1,0 +1,90 @@
+"""A million shot rows read and reconciled: CPU seconds and memory, beside pandas reading the same file, in one run."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+GOAL_RATIO = 4.0
+MOST_RATIO, MOST_MB = 60.0, 2000.0
+"""What must hold until the goal does; each row of a shot carries its score, so that two tables come out."""
+
+MADE = """
+import sys
+import numpy as np, pandas as pd
+rows, path = int(sys.argv[1]), sys.argv[2]
+rng = np.random.default_rng(1)
+when = pd.Timestamp("2020-01-01") + pd.to_timedelta(np.sort(rng.integers(0, 2_600_000, rows)), unit="min")
+pd.DataFrame({
+    "shot_id": [f"s{i}" for i in range(rows)],
+    "Machine": [f"machine {i}" for i in rng.integers(0, 300, rows)],
+    "Beans": [f"coffee {i}" for i in rng.integers(0, 200, rows)],
+    "Grind": rng.integers(4, 40, rows) / 2,
+    "In": (18 + rng.integers(-5, 6, rows) / 10).round(1),
+    "Out": (36 + rng.normal(0, 4, rows)).round(1),
+    "Time": (27 + rng.normal(0, 4, rows)).round(1),
+    "Date": when.strftime("%Y-%m-%d %H:%M"),
+    "Taste": rng.integers(1, 10, rows),
+    "Who": [f"taster {i}" for i in rng.integers(0, 5, rows)],
+    "Notes": np.where(rng.random(rows) < 0.05, "a bit fast", ""),
+}).to_csv(path, index=False)
+"""
+PANDAS = """
+import json, resource, sys, time
+import pandas as pd
+start = time.process_time()
+frame = pd.read_csv(sys.argv[1])
+took = time.process_time() - start
+print(json.dumps([took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, len(frame)]))
+"""
+OURS = """
+import json, resource, sys, time
+from pathlib import Path
+from tastefield.config import SourceConfig, TasteConfig
+from tastefield.registry import build
+from tastefield.stages.ingest import ingest
+from tastefield.stages.reconcile import reconcile
+path, readers = Path(sys.argv[1]), build().readers
+source = SourceConfig(path=path.name)
+start = time.process_time()
+read = ingest([source], readers, path.parent, 1, [readers["table"].Options()])
+middle = time.process_time()
+records = reconcile(read.raw, [source], TasteConfig())
+took = time.process_time() - start
+held = sum(int(table.memory_usage(deep=True).sum()) for table in records.tables.values()) / 2**20
+memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+print(json.dumps([took, memory, len(records.tables["shots"]), middle - start, held]))
+"""
+
+
+def main(reduced: bool) -> int:
+    """Print both; return 1 where rows were lost or a limit is missed. The goal is told beside what was found."""
+    rows = 100_000 if reduced else 1_000_000
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log.csv"
+        subprocess.run([sys.executable, "-c", MADE, str(rows), str(path)], check=True)
+        size = path.stat().st_size / 2**20
+        pandas, ours = (_measured(code, path) for code in (PANDAS, OURS))
+    ratio = ours[0] / pandas[0]
+    print(f"{rows} rows, {size:.0f} MB of text; CPU seconds and MB, each in a process of its own")
+    print(f"  pandas reads it           {pandas[0]:8.2f} s {pandas[1]:8.0f} MB")
+    print(f"  read and reconciled       {ours[0]:8.2f} s {ours[1]:8.0f} MB, of which tables {ours[4]:.0f} MB")
+    print(f"    of it reading           {ours[3]:8.2f} s")
+    print(f"ratio {ratio:.1f}; the goal of {GOAL_RATIO:.0f} is {'reached' if ratio <= GOAL_RATIO else 'missed'}")
+    kept = {
+        f"every row is there: {int(ours[2])}": ours[2] == rows,
+        f"ratio, at most {MOST_RATIO:.0f}": ratio <= MOST_RATIO,
+        f"MB, at most {MOST_MB:.0f}": ours[1] <= MOST_MB,
+    }
+    for words, holds in kept.items():
+        print(f"{words}: {'ok' if holds else 'MISSED'}")
+    return 0 if all(kept.values()) else 1
+
+
+def _measured(code: str, path: Path) -> list[float]:
+    done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
+    found: list[float] = json.loads(done.stdout)
+    return found
