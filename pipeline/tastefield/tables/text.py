@@ -19,6 +19,20 @@ def marked_encoding(head: bytes) -> str:
     return next((name for mark, name in _MARKS if head.startswith(mark)), "")
 
 
+def decode(data: bytes, encoding: str = "cp1252") -> tuple[str, str]:
+    """Bytes as text: a byte order mark decides, then strict UTF-8, then ``encoding``.
+
+    :returns: the text and the encoding that was used.
+    :raises UnicodeDecodeError: the bytes are none of them.
+    """
+    if marked := marked_encoding(data):
+        return data.decode(marked), marked
+    try:
+        return data.decode("utf-8"), "utf-8"
+    except UnicodeDecodeError:
+        return data.decode(encoding), encoding
+
+
 def sniff_separator(text: str) -> str:
     """The sign that cuts most of the first rows into the same number of cells; a comma where none does.
 
