@@ -213,6 +213,7 @@ def test_every_file_of_a_zip_is_a_place_and_what_systems_add_is_none(tmp_path):
         ("logs.zip", b"PK\x05\x06" + bytes(18), "holds no file"),
         ("log.csv.gz", gzip.compress(b"a" * 120_000_000), "unpacks to more than 100 MB"),
     ],
+    ids=["no gzip", "torn", "no bzip", "no xz", "empty", "no zip", "empty zip", "bomb"],
 )
 def test_a_packed_file_that_cannot_be_read_says_why(tmp_path, name, content, why):
     with pytest.raises(ReadError, match=why) as caught:

@@ -56,7 +56,7 @@ WHOLE = {
     "log.jsonl": "\n".join([json.dumps(dict(zip(HEADINGS, ROW, strict=True)))] * 3).encode(),
     "log.xlsx": workbook(),
     "log.parquet": parquet(),
-    "log.csv.gz": gzip.compress(TEXT.encode()),
+    "log.csv.gz": gzip.compress(TEXT.encode(), mtime=0),
     "log.csv.bz2": bz2.compress(TEXT.encode()),
     "log.csv.xz": lzma.compress(TEXT.encode()),
     "log.zip": zipped(),
