@@ -140,6 +140,7 @@ def test_mean_and_chance_asked_together_are_those_of_many_draws(bench):
     for chance, luck_var in zip(chances, (0.1, 0.4), strict=True):
         good = ndtr((drawn - 6.5) / np.sqrt(luck_var)).mean(axis=0)
         np.testing.assert_allclose(chance, good, atol=0.01)
+    np.testing.assert_allclose((surface.directions(AT, 1) ** 2).sum(axis=1), surface.sd(AT) ** 2)
     low, high = surface.interval(AT, 0.9)
     np.testing.assert_allclose([low, high], np.quantile(drawn, [0.05, 0.95], axis=0), atol=0.05)
 
