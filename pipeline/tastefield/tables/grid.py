@@ -3,27 +3,19 @@
 from __future__ import annotations
 
 import csv
-import functools
 import io
-import re
-import zipfile
-import zlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from tastefield.errors import ReadError
+from tastefield.tables.book import open_book
 from tastefield.tables.cells import is_filled
 from tastefield.tables.text import decode, sniff_separator
 
 Row = list[Any]
-_FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
 MOST_BYTES = 200_000_000
 """Most bytes of a file that is read whole."""
-MOST_UNPACKED = 500_000_000
-"""Most bytes that the parts of a workbook may unpack to, each."""
-MOST_CELLS = 5_000_000
-"""Most cells of a sheet, counted from A1 to its last filled row and column."""
 
 
 def places(files: Sequence[Path]) -> list[str]:
@@ -85,13 +77,7 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
     import python_calamine as calamine
 
     contents(file, place)
-    _refuse_vast(file, place)
-    try:
-        book = calamine.load_workbook(str(file))
-    except calamine.PasswordError as error:
-        raise ReadError(place, "it is protected by a password", "save it without one") from error
-    except (calamine.CalamineError, OSError) as error:
-        raise ReadError(place, f"it is no workbook ({error})", "open it and save it as .xlsx again") from error
+    book = open_book(file, place)
     found: dict[str, list[Row]] = {}
     for name in book.sheet_names:
         try:
@@ -103,45 +89,3 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
     if not found:
         raise ReadError(place, "no cell is filled", "fill it in")
     return found
-
-
-def _refuse_vast(file: Path, place: str) -> None:
-    """Refuse a workbook that would not fit into memory: one stray cell far out makes a whole sheet that large.
-
-    The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
-    format.
-    """
-    try:
-        with zipfile.ZipFile(file) as package:
-            for part in package.infolist():
-                if part.file_size > MOST_UNPACKED:
-                    why = f"its part {part.filename} unpacks to {part.file_size // 1_000_000} MB"
-                    raise ReadError(place, why, "save what is needed of it as a workbook of its own")
-                if part.filename.startswith("xl/worksheets/") and part.filename.endswith(".xml"):
-                    with package.open(part) as stream:
-                        far = _too_far(stream)
-                    if far:
-                        why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
-                        raise ReadError(place, why, "delete what stands far from the table")
-    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError):
-        return  # told better where it is opened as a workbook
-
-
-def _too_far(stream: IO[bytes]) -> str:
-    """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty."""
-    last, rows, rest = "A", 0, b""
-    while block := stream.read(1 << 20):
-        text = rest + block
-        end = text.rfind(b">") + 1
-        found = _FILLED.findall(text, 0, end)
-        last = max([last, *(letters.decode() for letters in {letters for letters, _ in found})], key=_column_number)
-        rows = max([rows, *map(int, {number for _, number in found})])
-        if rows * _column_number(last) > MOST_CELLS:
-            return f"{last}{rows}"
-        rest = text[end:]
-    return ""
-
-
-def _column_number(letters: str) -> int:
-    """The number of a column named by letters, counted from 1; XFD is 16384."""
-    return functools.reduce(lambda number, letter: 26 * number + ord(letter) - 64, letters, 0)

@@ -12,7 +12,8 @@ from typing import Any
 import pandas as pd
 
 from tastefield.errors import ReadError
-from tastefield_plugins.read_table.packed import BROKEN, Opener
+from tastefield.tables.unpacked import BROKEN
+from tastefield_plugins.read_table.packed import Opener
 from tastefield_plugins.read_table.text import LONGEST_CELL, torn
 
 MOST_PARQUET_CELLS = 200_000_000

@@ -13,10 +13,11 @@ from typing import IO, Any
 import pandas as pd
 
 from tastefield.errors import ReadError
+from tastefield.tables.grid import Row
 from tastefield.tables.text import marked_encoding, sniff_separator
-from tastefield_plugins.read_table.packed import BROKEN, Opener
+from tastefield.tables.unpacked import BROKEN
+from tastefield_plugins.read_table.packed import Opener
 
-Row = list[Any]
 LONGEST_CELL = 100_000
 """Most characters of a cell; a spreadsheet holds 32767 in one (ECMA-376 limits as spreadsheets keep them)."""
 FAST_FROM_BYTES = 1_000_000
