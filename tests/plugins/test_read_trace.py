@@ -178,7 +178,10 @@ def test_what_is_no_recording_is_refused_with_a_remedy(tmp_path, name, text, why
     assert refused.value.do
 
 
-@pytest.mark.parametrize("options", [{"shot": "pour"}, {"shot": "*-*"}, {"encoding": "klingon"}, {"sheet": "1"}])
+@pytest.mark.parametrize(
+    "options",
+    [{"shot": "pour"}, {"shot": "*-*"}, {"encoding": "klingon"}, {"encoding": "base64"}, {"sheet": "1"}],
+)
 def test_options_that_cannot_be_are_refused(options):
     with pytest.raises(ValidationError):
         TraceOptions(**options)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
+
+import pandas as pd
 
 from tastefield.errors import ReadError
 from tastefield.tables.book import open_book
@@ -89,3 +91,20 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
     if not found:
         raise ReadError(place, "no cell is filled", "fill it in")
     return found
+
+
+def below_headings(rows: Sequence[Row], at: int, named: Callable[[Any], str], place: str) -> pd.DataFrame:
+    """The rows below the one of headings, under their names, by row number counted from 1.
+
+    :param at: the row of headings, counted from 0.
+    :param named: the name that a heading gives; where that is empty the column is called by its number.
+    :raises ReadError: two columns have one name.
+    """
+    width = max(len(row) for row in rows[at:])
+    heading = [*rows[at], *[""] * (width - len(rows[at]))]
+    body = [[*row, *[None] * (width - len(row))] for row in rows[at + 1 :]]
+    names = [named(cell) or f"(column {n})" for n, cell in enumerate(heading, start=1)]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ReadError(place, f"several columns are called {', '.join(twice)}", "give each a heading of its own")
+    return pd.DataFrame(body, columns=names, index=range(at + 2, at + 2 + len(body)), dtype=object)

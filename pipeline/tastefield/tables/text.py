@@ -5,10 +5,32 @@ from __future__ import annotations
 import codecs
 import csv
 from collections import Counter
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
 
 SEPARATORS = ("\t", ";", ",", "|")
 _MARKS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _LOOK_AT = 200
+
+
+def known_encoding(name: str) -> str:
+    """The name of an encoding of text.
+
+    :raises ValueError: there is none of that name, or it turns no text into bytes, as base64 and zlib.
+    """
+    try:
+        "".encode(name)
+        codecs.getincrementaldecoder(name)
+    except LookupError as error:
+        raise ValueError("no such encoding; common are cp1252, utf-8, latin-1, mac-roman") from error
+    return name
+
+
+Encoding = Annotated[
+    str, AfterValidator(known_encoding), Field(description="of text that has no mark and is not UTF-8")
+]
+"""The option of a reader that says what :func:`decode` takes last."""
 
 
 def marked_encoding(head: bytes) -> str:

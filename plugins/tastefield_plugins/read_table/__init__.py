@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, islice
 from pathlib import Path, PurePath
@@ -15,6 +14,7 @@ from tastefield.errors import ReadError
 from tastefield.hooks import Chunk, Context, Reader
 from tastefield.tables.cells import filled, is_filled
 from tastefield.tables.grid import Row, places
+from tastefield.tables.text import Encoding
 from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import Header, heading_row
 from tastefield_plugins.read_table.objects import json_lines, parquet
@@ -39,18 +39,8 @@ class TableOptions(BaseModel):
         default="", description="sheet of a workbook, * allowed; the first, or the first that looks like a log"
     )
     separator: str = Field(default="", max_length=3, description='sign between cells of a text file; "tab"; found out')
-    encoding: str = Field(default="cp1252", description="of text that has no mark and is not UTF-8")
+    encoding: Encoding = "cp1252"
     header_row: int | None = Field(default=None, ge=1, description="row of the headings; found out")
-
-    @field_validator("encoding")
-    @classmethod
-    def _known(cls, value: str) -> str:
-        try:
-            "".encode(value)
-            codecs.getincrementaldecoder(value)
-        except LookupError as error:  # what turns no text into bytes is one, too: base64, zlib
-            raise ValueError("no such encoding; common are cp1252, utf-8, latin-1, mac-roman") from error
-        return value
 
     @field_validator("separator")
     @classmethod
