@@ -13,7 +13,7 @@ import pandas as pd
 from tastefield.errors import ReadError
 from tastefield.tables.book import open_book
 from tastefield.tables.cells import is_filled
-from tastefield.tables.text import decode, sniff_separator
+from tastefield.tables.text import decode, not_closed, sniff_separator
 
 Row = list[Any]
 MOST_BYTES = 200_000_000
@@ -50,8 +50,7 @@ def text_rows(file: Path, place: str, encoding: str = "cp1252", separator: str =
         sign = separator or sniff_separator(text)
         records.extend(csv.reader(io.StringIO(text, newline=""), delimiter=sign, strict=True))
     except csv.Error as error:
-        why = f"the quotes around a cell are not closed properly near row {len(records) + 1} ({error})"
-        raise ReadError(place, why, 'write every " inside a quoted cell twice, or remove it') from error
+        raise not_closed(place, len(records) + 1, error) from error
     return records
 
 

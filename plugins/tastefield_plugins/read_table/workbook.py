@@ -13,10 +13,11 @@ from tastefield.tables.book import open_book
 from tastefield.tables.cells import is_filled, shown
 from tastefield.tables.grid import Row
 from tastefield.tables.headings import understand
+from tastefield.tables.text import LONGEST_CELL
 from tastefield.words.columns import TABLES
 from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import heading_row
-from tastefield_plugins.read_table.text import LONGEST_CELL, torn
+from tastefield_plugins.read_table.text import torn
 
 _CELL = rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3}[0-9]{1,7})"'
 _FORMULA = rb"<(?:\w+:)?f\b(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)"
