@@ -6,11 +6,12 @@ import contextlib
 import functools
 import re
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import IO, Any
 
 from tastefield.errors import ReadError
+from tastefield.tables.text import LONGEST_CELL
 from tastefield.tables.unpacked import BROKEN, refuse_bomb
 
 MOST_CELLS = 5_000_000
@@ -35,6 +36,29 @@ def open_book(file: Path, place: str, seen: Callable[[str, bytes], None] = lambd
         raise ReadError(place, "it is protected by a password", "save it without one") from error
     except (calamine.CalamineError, OSError) as error:
         raise ReadError(place, f"it is no workbook ({error})", "open it and save it as .xlsx again") from error
+
+
+def sheet_rows(book: Any, name: str, place: str) -> list[list[Any]]:
+    """All rows of a sheet of :func:`open_book`, the first of the sheet first.
+
+    :raises ReadError: the sheet is broken.
+    """
+    import python_calamine as calamine
+
+    try:
+        rows: list[list[Any]] = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+    except (calamine.CalamineError, ValueError) as error:
+        raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+    return rows
+
+
+def refuse_long_cells(rows: Sequence[Sequence[Any]], place: str) -> None:
+    """Refuse text that no spreadsheet could have saved.
+
+    :raises ReadError: a cell has more than ``LONGEST_CELL`` characters.
+    """
+    if any(type(cell) is str and len(cell) > LONGEST_CELL for row in rows for cell in row):
+        raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
 
 
 def _refuse_vast(file: Path, place: str, seen: Callable[[str, bytes], None]) -> None:

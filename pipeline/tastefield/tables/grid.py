@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from tastefield.errors import ReadError
-from tastefield.tables.book import open_book
+from tastefield.tables.book import open_book, refuse_long_cells, sheet_rows
 from tastefield.tables.cells import is_filled
 from tastefield.tables.text import decode, not_closed, sniff_separator
 
@@ -75,16 +75,12 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
 
     :raises ReadError: no workbook, one protected, or with a sheet filled farther out than can be held.
     """
-    import python_calamine as calamine
-
     contents(file, place)
     book = open_book(file, place)
     found: dict[str, list[Row]] = {}
     for name in book.sheet_names:
-        try:
-            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        except (calamine.CalamineError, ValueError) as error:
-            raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+        rows = sheet_rows(book, name, place)
+        refuse_long_cells(rows, f"{place}, sheet {name}")
         if any(is_filled(cell) for row in rows for cell in row):
             found[name] = rows
     if not found:

@@ -9,11 +9,10 @@ from pathlib import Path
 
 from tastefield.errors import ReadError
 from tastefield.hooks import Context
-from tastefield.tables.book import open_book
+from tastefield.tables.book import open_book, refuse_long_cells, sheet_rows
 from tastefield.tables.cells import is_filled, shown
 from tastefield.tables.grid import Row
 from tastefield.tables.headings import understand
-from tastefield.tables.text import LONGEST_CELL
 from tastefield.words.columns import TABLES
 from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import heading_row
@@ -46,8 +45,6 @@ def sheets(
 
     :param wanted_sheet: a name, * allowed; empty for the first, or the first that looks like a log.
     """
-    import python_calamine as calamine
-
     try:
         empty = not file.read_bytes().strip()
     except OSError as error:
@@ -66,14 +63,12 @@ def sheets(
     found: dict[str, list[Row]] = {}
     for name in wanted:
         try:
-            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        except (calamine.CalamineError, ValueError) as error:
+            rows = sheet_rows(book, name, place)
+        except ReadError:
             if wanted_sheet:
-                raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+                raise
             continue
-        if any(type(cell) is str and len(cell) > LONGEST_CELL for row in rows for cell in row):
-            why = f"a cell is longer than {LONGEST_CELL} characters"
-            raise ReadError(f"{place}, sheet {name}", why, "shorten it")
+        refuse_long_cells(rows, f"{place}, sheet {name}")
         if any(is_filled(cell) for row in rows for cell in row):
             found[name] = rows
     if not found:
