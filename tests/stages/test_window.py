@@ -175,6 +175,18 @@ def test_a_surface_that_learned_from_the_confirm_shots_does_not_hide_that_they_d
     assert verdicts == {True, False}
 
 
+@pytest.mark.parametrize(("got", "told", "wanted"), [(2.0, ["confirm_shots_disagree"], 2), (5.9, [], 0), (8.5, [], 0)])
+def test_shots_that_confirm_a_recipe_without_a_window_too_say_where_they_miss_what_was_expected(
+    make_setup, hill, got, told, wanted
+):
+    """Expected is 5.9, good 6.5: that shots are not good is no news, that they are far worse is."""
+    at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": got} for i in range(2)]
+    aim = window(make_setup([*SPREAD, *at_aim], [*TASTED, *scores]), hill(top=6.0), 0.8)
+    assert (aim.status, aim.window, aim.to_confirm) == ("tentative", None, wanted)
+    assert [finding.code for finding in aim.findings if finding.code.startswith("confirm_shots")] == told
+
+
 def test_one_shot_to_confirm_leaves_one_to_pull(make_setup, hill):
     at_aim = {"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"}
     aim = window(make_setup([*SPREAD, at_aim], [*TASTED, {"shot_id": "s9", "score": 7.5}]), hill(), 0.8)
