@@ -60,6 +60,13 @@ def test_the_first_time_and_the_last_of_a_check_are_told_with_who_and_how(make_t
     assert (other.machine, other.before, other.verdict) == ("B", None, "fails")
 
 
+def test_where_a_date_is_missing_the_order_of_the_sheet_tells_what_was_found_last(make_table):
+    dry, wet = {"check": "leaks", "value": "none", "when": "2026-03-01"}, {"check": "leaks", "value": "drips"}
+    (later,), (earlier,) = checks(log(make_table, dry, wet), ()), checks(log(make_table, wet, dry), ())
+    assert (later.after.value, later.verdict) == ("drips", "fails")
+    assert (earlier.after.value, earlier.verdict) == ("none", "recorded")
+
+
 BREW = CheckConfig(name="Brew temperature", lowest=90, highest=96, unit="C", fails=("uneven",))
 
 
@@ -97,6 +104,15 @@ def test_a_failed_check_is_told_on_every_setup_of_its_machine_and_nowhere_else(m
     assert "leaks: drips" in one.findings[0].message
     assert "Do not hand it over" in one.findings[0].do
     assert two.findings == ()
+
+
+def test_a_failed_check_holds_a_machine_that_its_sheet_capitalises_otherwise_and_is_told_with_its_unit(
+    make_table, make_setup
+):
+    found = checks(log(make_table, {"machine": " a", "check": "brew temperature", "value": "98", "unit": "C"}), (BREW,))
+    (one,) = with_failed([make_setup([{}])], found)
+    assert one.machine == "A"
+    assert "brew temperature: 98 C." in one.findings[0].message
 
 
 def test_no_check_at_all_is_no_table(make_table):
