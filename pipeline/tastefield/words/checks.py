@@ -14,6 +14,8 @@ LEAKS_OR_TRIPS = re.compile(r"\bleak(?!age current)|\btrip(?! time)")
 """What such a check is called. A leakage current and a trip time are measured: their numbers alone are no fault."""
 THERE = re.compile(r"\b(?:yes|leak\w*|drip\w*|drops?|wet|damp|puddle\w*|seep\w*|trip\w*)\b")
 RELEASE = re.compile(r"(?:releas|relie|vent)\w*.*pressure|pressure.*(?:releas|relie|gone|goes|falls|vent)")
+GONE = re.compile(r"\b(?:to|at) 0(?![.,]?\d)|\b(?:no pressure|none|nothing) (?:left|remains)\b")
+"""That no pressure is left, which denies nothing of its release."""
 HELD = re.compile(r"\b(?:stays?|holds?|held|stuck|remains?|blocked)\b")
 FAILED = re.compile(r"^(?:fail\w*|failed|not ok|bad|unsafe|dangerous)\b")
 """What somebody wrote of a check as their own verdict, whatever was checked."""
@@ -40,9 +42,9 @@ def fault(check: str, value: str) -> bool:
     name, said = " ".join(check.casefold().split()), " ".join(value.casefold().split())
     if FAILED.search(said):
         return True
-    denied, left = bool(NEGATED.search(said)), NEGATED.sub(" ", said)
+    left = NEGATED.sub(" ", said)
     if RELEASE.search(name):
-        there = not (denied or HELD.search(said))
+        there = not (NEGATED.search(GONE.sub(" ", said)) or HELD.search(said))
         return there and "yes" in said.split() if FLIPPED.search(name) else not there
     if LEAKS_OR_TRIPS.search(name):
         if FLIPPED.search(name):
