@@ -16,6 +16,7 @@ from tastefield.stats import gain
 from tastefield.stats.scatter import quadrature
 from tastefield.tables.dial import periods, positions_in_force, recorded, since_zero
 from tastefield.tables.notation import as_written
+from tastefield.words.ladder import STOP
 
 MOST = 3
 PURGE = 0.3
@@ -45,6 +46,7 @@ class Candidates:
     :param stands: (n,) where the grinder stands for each: the dial position, or the log of the time without a line.
     :param open: (n,) whether data speak there, so that it could be the recipe as things are.
     :param now: where the grinder stands, NaN where nobody knows.
+    :param finer: 1 where a higher stand is finer, -1 where it is coarser.
     """
 
     points: Floats
@@ -52,6 +54,7 @@ class Candidates:
     stands: Floats
     open: NDArray[np.bool_]
     now: float
+    finer: float
 
 
 def plan(
@@ -230,8 +233,8 @@ def _in_words(setup: Setup, aim: Aim, candidates: Candidates, chosen: Sequence[t
     shots = []
     for at in least_turning(stood, stands):
         index, gained = chosen[at]
-        turned = np.isfinite(stood) and abs(stands[at] - stood) > 1e-9
-        shots.append(_try(setup, aim, candidates, index, gained, turned))
+        turn = (stands[at] - stood) * candidates.finer if np.isfinite(stood) else 0.0
+        shots.append(_try(setup, aim, candidates, index, gained, turn))
         stood = stands[at]
     return shots
 
@@ -256,7 +259,7 @@ def least_turning(now: float, stands: Sequence[float]) -> list[int]:
     return list(min(permutations(range(len(stands))), key=cost))
 
 
-def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turned: bool) -> NextShot:
+def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turn: float) -> NextShot:
     ratio, time = (float(value) for value in candidates.points[index])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
@@ -270,8 +273,8 @@ def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: flo
         why = "Repeats your best shot: taste it once more."
     else:
         why = "Taste it: checks the best guess."
-    if turned:
-        why += " Purge after turning the dial."
+    if abs(turn) > 1e-9:
+        why += " Purge after turning the dial." if turn < 0 else f" Purge after turning the dial; {STOP}."
     out = None if aim.dose_g is None else aim.dose_g * ratio
     return NextShot(candidates.settings[index], aim.dose_g, out, ratio, time, gained, why, "dial-in")
 
@@ -286,7 +289,7 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> Candidates:
     if setup.pressurised():  # a pressurised basket gives the time it gives
         points, settings_of, stands = points[:0], (), stands[:0]
     here = np.array([aim.ratio, aim.shot_time_s])
-    lattice = aim.lattice
+    lattice, line = aim.lattice, setup.bench.dial
     supported = np.column_stack(
         [axis.ravel() for axis in np.meshgrid(lattice.ratio, lattice.shot_time_s, indexing="ij")]
     )[lattice.supported.ravel()]
@@ -305,6 +308,7 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> Candidates:
         stands=np.append(at_aim, stands[near]),
         open=np.append(True, opened[near]),
         now=now,
+        finer=-1.0 if line is not None and len(line.settable) and line.higher_is == "coarser" else 1.0,
     )
 
 
