@@ -76,7 +76,9 @@ def plan(
         return ()
     candidates = _candidates(setup, aim, settings)
     dial = tuple(_for_the_dial(setup, aim, settings))
-    guess = _at_aim(aim, settings, "Taste it: checks the best guess.", "dial-in")
+    finer = not setup.pressurised() and (candidates.stands[0] - candidates.now) * candidates.finer > 1e-9
+    care = f" Finer than the last shot; {STOP}." if finer else ""
+    guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
     chosen = _chosen(setup, surface, candidates, worth, seed, MOST - len(dial), untasted)
     shots = _in_words(setup, aim, candidates, chosen)
@@ -84,7 +86,7 @@ def plan(
         return (guess, *shots, *dial)
     if chosen:
         return (*shots, *dial)
-    return (*_to_confirm(aim, settings), *dial)
+    return (*_to_confirm(aim, settings, care), *dial)
 
 
 def _start(setup: Setup) -> NextShot:
@@ -129,13 +131,16 @@ def _at_aim(aim: Aim, settings: Settings, why: str, stage: str) -> NextShot:
     return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why, stage)
 
 
-def _to_confirm(aim: Aim, settings: Settings) -> Iterator[NextShot]:
-    """Shots on final settings, which show whether they give what is expected of them."""
+def _to_confirm(aim: Aim, settings: Settings, care: str) -> Iterator[NextShot]:
+    """Shots on final settings, which show whether they give what is expected of them.
+
+    :param care: what is to be minded on the way to them.
+    """
     if any(note.code == "confirm_shots_disagree" for note in aim.findings):
         first = "Check purge, dose and warm-up first; then it shows whether the recipe holds: write stage confirm."
     else:
         first = "Confirms the recipe: write stage confirm."
-    whys = [first, *["Confirms that it repeats: write stage confirm."] * (MOST - 1)]
+    whys = [first + care, *["Confirms that it repeats: write stage confirm."] * (MOST - 1)]
     for why in whys[: aim.to_confirm]:
         yield _at_aim(aim, settings, why, "confirm")
 
