@@ -40,6 +40,9 @@ from tastefield.words.checks import NO_CERTIFICATE, fault
         ("brew temperature", "140", False),
         ("earth continuity", "0.1 ohm", False),
         ("earth continuity", "FAILED", True),
+        ("earth continuity", "test failed at the plug", True),
+        ("earth continuity", "did not fail", False),
+        ("earth continuity", "0.1 ohm, no part failed", False),
         ("drip tray", "clean", False),
     ],
 )

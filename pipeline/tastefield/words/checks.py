@@ -19,6 +19,8 @@ GONE = re.compile(r"\b(?:to|at) 0(?![.,]?\d)|\b(?:no pressure|none|nothing) (?:l
 HELD = re.compile(r"\b(?:stays?|holds?|held|stuck|remains?|blocked)\b")
 FAILED = re.compile(r"^(?:fail\w*|failed|not ok|bad|unsafe|dangerous)\b")
 """What somebody wrote of a check as their own verdict, whatever was checked."""
+CALLED_FAILED = re.compile(r"\bfail(?:s|ed)?\b")
+"""The same anywhere in what they wrote, unless it is denied: "test failed"."""
 FLIPPED = re.compile(r"^(?:no|without)\b")
 """A check that is named by what should not be: "no leaks: yes" is well."""
 
@@ -40,9 +42,9 @@ def fault(check: str, value: str) -> bool:
     (False, False, True)
     """
     name, said = " ".join(check.casefold().split()), " ".join(value.casefold().split())
-    if FAILED.search(said):
-        return True
     left = NEGATED.sub(" ", said)
+    if FAILED.search(said) or CALLED_FAILED.search(left):
+        return True
     if RELEASE.search(name):
         there = not (NEGATED.search(GONE.sub(" ", said)) or HELD.search(said))
         return there and "yes" in said.split() if FLIPPED.search(name) else not there
