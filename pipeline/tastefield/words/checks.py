@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 
-NEGATED = re.compile(r"\b(?:no|not|never|none|nil|without|0)\b[^,;.:]*")
-"""A negation and what it denies: up to the next comma or stop."""
+NEGATED = re.compile(r"\b(?:no|not|never|none|nil|without|0)\b(?:(?!\b(?:but|except|only)\b)[^,;.:])*")
+"""A negation and what it denies: up to the next comma, stop or exception."""
 LEAKS_OR_TRIPS = re.compile(r"\bleak(?!age current)|\btrip(?! time)")
 """What such a check is called. A leakage current and a trip time are measured: their numbers alone are no fault."""
 THERE = re.compile(r"\b(?:yes|leak\w*|drip\w*|drops?|wet|damp|puddle\w*|seep\w*|trip\w*)\b")
