@@ -12,7 +12,17 @@ from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResu
 from tastefield.registry import Registry
 from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
-from tastefield.words.phrases import chance_in_words, count, dial, is_plain, printable, readiness, recipe, setup_name
+from tastefield.words.phrases import (
+    chance_in_words,
+    count,
+    dial,
+    held,
+    is_plain,
+    printable,
+    readiness,
+    recipe,
+    setup_name,
+)
 
 RECIPES = 4
 """Setups shown with their recipe."""
@@ -248,6 +258,8 @@ def _good_line(taste: Mapping[str, Any]) -> str:
 def _ready_line(entries: list[Mapping[str, Any]]) -> str:
     by_status = {status: sum(entry["status"] == status for entry in entries) for status in _STATUS}
     told = [f"{number} {_STATUS[status]}" for status, number in by_status.items() if number]
+    if stay := sum(held(entry) for entry in entries):
+        told.append(f"{stay} of them held by a failed bench check")
     return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
 
 

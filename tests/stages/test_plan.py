@@ -350,6 +350,35 @@ def test_a_turn_of_the_dial_counts_as_coffee(make_setup, unsure):
         )
 
 
+@pytest.mark.parametrize("slope", [-0.2, 0.2])
+def test_a_next_shot_at_a_finer_setting_than_the_one_before_says_how_a_choke_shows(make_setup, unsure, slope):
+    """Finer is down the dial where higher runs faster, up where it runs slower."""
+    told = []
+    for stands in ("6", "7", "8", "9", "10"):
+        setup = make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED)
+        setup = line_of(setup, slope=slope)
+        aim = window(setup, (surface := unsure(top=6.0, fall=0.3, reaches=1.0)), 0.8)
+        shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
+        at = [float(stands), *(float(shot.grind_setting) for shot in shots)]
+        for (before, now), shot in zip(pairwise(at), shots, strict=True):
+            told.append((now - before) * np.sign(slope) > 0)
+            assert ("stop if nothing drips" in shot.why) == told[-1]
+    assert {True, False} == set(told)
+
+
+@pytest.mark.parametrize("slope", [-0.2, 0.2])
+def test_a_recipe_finer_than_where_the_grinder_stands_says_so_in_its_first_shot_alone(make_setup, unsure, slope):
+    for stands in ("6", "8", "10"):
+        setup = make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED)
+        setup = line_of(setup, slope=slope)
+        aim = replace(window(setup, (surface := unsure(reaches=1.0)), 0.5), status="window")
+        first, *rest = plan(setup, surface, aim, settings(setup, aim, ()), 9.0, 1)
+        assert first.stage == "confirm"
+        finer = (float(first.grind_setting) - float(stands)) * slope > 0
+        assert ("stop if nothing drips" in first.why) == finer
+        assert not any("drips" in shot.why for shot in rest)
+
+
 def test_a_worth_between_the_gains_keeps_those_above_it_alone(make_setup, unsure):
     setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": "8", "beverage_g": 36}], TASTED))
     surface = unsure(top=6.0, fall=0.3, reaches=1.0)
