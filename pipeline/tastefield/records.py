@@ -776,6 +776,15 @@ class SetupResult:
     lattice: Lattice | None = None
     tables: SurfaceTables | None = None
 
+    @property
+    def clock(self) -> str | None:
+        """The clock of its times, pump or first_drip: the recipe's, else the only one of its shots; else ``None``."""
+        if self.entry["aim"]:
+            clocks = [self.entry["aim"]["clock"]]
+        else:
+            clocks = list(self.shots["clock"].dropna().unique()) if "clock" in self.shots else []
+        return str(clocks[0]) if len(clocks) == 1 and clocks[0] in ("pump", "first_drip") else None
+
 
 @dataclass(frozen=True, eq=False)
 class RunResult:

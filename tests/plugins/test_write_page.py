@@ -13,13 +13,13 @@ import pytest
 
 from tastefield.hooks import NoOptions
 from tastefield.records import Context, RunResult, SetupResult
+from tastefield.words.bench_line import bench_line, following
 from tastefield.words.cautions import CAUTIONS
+from tastefield.words.handover_line import handover_line
+from tastefield.words.numbers import number, span, together
 from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
-from tastefield_plugins.write_page.bench_table import following, row
 from tastefield_plugins.write_page.card import card
-from tastefield_plugins.write_page.handover_table import start
-from tastefield_plugins.write_page.numbers import number, span, together
 from tastefield_plugins.write_page.section import section, sure
 
 from . import sample_run
@@ -182,8 +182,8 @@ def test_a_run_that_hands_nothing_over_has_no_such_section(run: RunResult, tmp_p
 
 def test_a_handover_counts_the_tasted_shots_of_the_whole_bench(run: RunResult) -> None:
     (entry, _) = run.summary["handover"]
-    assert start(entry, 30)["sure"] == "about 1 in 2"
-    assert start(entry, 2)["sure"] == "a guess from 2 tasted shots"
+    assert handover_line(entry, 30)["sure"] == "about 1 in 2"
+    assert handover_line(entry, 2)["sure"] == "a guess from 2 tasted shots"
 
 
 @pytest.mark.parametrize(
@@ -411,8 +411,8 @@ def test_the_bench_table_does_not_repeat_the_recipe_as_the_next_shot() -> None:
     aim = result.entry["aim"]
     again = {**result.entry["next_shots"][0], "beverage_g": aim["beverage_g"], "why": "Confirms the recipe."}
     entry = {**result.entry, "next_shots": [again]}
-    assert row(dataclasses.replace(result, entry=entry))["next"] == "Pull this. Confirms the recipe."
-    assert row(result)["next"].startswith("18.0 g in, 40 g out")
+    assert bench_line(entry, result.clock)["next"] == "Pull this. Confirms the recipe."
+    assert bench_line(result.entry, result.clock)["next"].startswith("18.0 g in, 40 g out")
 
 
 # --- look -----------------------------------------------------------------------------------------------------------

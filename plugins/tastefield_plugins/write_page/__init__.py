@@ -14,9 +14,12 @@ from typing import TYPE_CHECKING, Any
 from tastefield import hookimpl
 from tastefield.hooks import Writer
 from tastefield.records import Context, RunResult, SetupResult
+from tastefield.words.bench_line import bench_line
 from tastefield.words.cautions import CARD as CARD_CAUTIONS
 from tastefield.words.cautions import CAUTIONS
+from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
+from tastefield.words.handover_line import handover_line
 from tastefield.words.phrases import printable
 
 if TYPE_CHECKING:
@@ -45,18 +48,15 @@ class PageWriter(Writer):
 
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:
         """Join the sections into ``page.html`` between the bench table and what concerns the whole run."""
-        from tastefield_plugins.write_page.bench_table import row
-        from tastefield_plugins.write_page.handover_table import start
-
         pieces, page = folder / PIECES, _environment()
         with (folder / "page.html").open("w", encoding="utf-8", newline="\n") as out:
             for text in page.get_template("top.html").generate(
                 run=run.summary,
-                rows=[row(result) for result in run.setups],
+                rows=[bench_line(result.entry, result.clock) for result in run.setups],
                 css=(HERE / "style.css").read_text(encoding="utf-8"),
             ):
                 out.write(text)
-            if starts := [start(entry, tasted(run)) for entry in run.summary["handover"]]:
+            if starts := [handover_line(entry, tasted(run)) for entry in run.summary["handover"]]:
                 out.write(page.get_template("handover.html").render(starts=starts))
             for result in run.setups:
                 piece = pieces / f"{result.slug}.html"
@@ -64,7 +64,7 @@ class PageWriter(Writer):
                     with piece.open(encoding="utf-8") as text_in:
                         shutil.copyfileobj(text_in, out)
                 else:
-                    out.write(page.get_template("missing.html").render(row=row(result)))
+                    out.write(page.get_template("missing.html").render(row=bench_line(result.entry, result.clock)))
             out.writelines(page.get_template("bottom.html").generate(cautions=CAUTIONS, **_whole(run)))
         shutil.rmtree(pieces, ignore_errors=True)
 
@@ -76,13 +76,11 @@ def tasted(run: RunResult) -> int:
 
 def _whole(run: RunResult) -> dict[str, Any]:
     """What the bottom of the page tells of the whole run."""
-    from tastefield_plugins.write_page.check_table import line
-
     aside = run.records.set_aside
     return {
         "run": run.summary,
         "failed": run.failed,
-        "checks": [line(check) for check in run.summary.get("checks", ())],
+        "checks": [check_line(check) for check in run.summary.get("checks", ())],
         "no_certificate": NO_CERTIFICATE,
         "pooled": any((result.entry["surface"] or {}).get("model") == "pooled" for result in run.setups),
         "set_aside": aside.head(MOST_SET_ASIDE).to_dict("records"),
@@ -94,7 +92,7 @@ def _whole(run: RunResult) -> dict[str, Any]:
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    from tastefield_plugins.write_page.numbers import number, span, together
+    from tastefield.words.numbers import number, span, together
 
     page = Environment(
         loader=FileSystemLoader(HERE / "templates"),

@@ -8,8 +8,8 @@ from typing import Any
 from tastefield.records import SetupResult
 from tastefield.words.checks import HOLD
 from tastefield.words.dosing import dosing_lines
+from tastefield.words.numbers import number, span
 from tastefield.words.phrases import more_often_poor, printable
-from tastefield_plugins.write_page.numbers import number, span
 from tastefield_plugins.write_page.turning import turning
 
 

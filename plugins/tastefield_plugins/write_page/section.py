@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tastefield.figures.gallery import drawings
 from tastefield.records import Lattice, SetupResult
+from tastefield.words.bench_line import NOT_RECORDED, following, names
 from tastefield.words.dosing import dosing_lines
+from tastefield.words.numbers import clock_words, number, span
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
-from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
-from tastefield_plugins.write_page.drawings import drawings
-from tastefield_plugins.write_page.numbers import clock_words, number, span
 from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
@@ -55,8 +55,8 @@ def section(result: SetupResult) -> dict[str, Any]:
         "coffee": coffee,
         "ready": readiness(entry) if entry["status"] != "insufficient" else "Cannot say yet",
         "aim": entry["aim"],
-        "clock": clock_words(result),
-        "next_clock": f"(seconds {clock_words(result).strip('()')})" if entry["next_shots"] else "",
+        "clock": clock_words(result.clock),
+        "next_clock": f"(seconds {clock_words(result.clock).strip('()')})" if entry["next_shots"] else "",
         "window": entry["window"] or dict.fromkeys(("beverage_g", "shot_time_s")),
         "sure": sure(entry),
         "doubt": doubt(entry),

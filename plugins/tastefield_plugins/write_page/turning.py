@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.words import ladder as rungs
+from tastefield.words.numbers import CLOCKS, number
 from tastefield.words.phrases import printable
-from tastefield_plugins.write_page.numbers import CLOCKS, number
 
 NEAR = 0.1
 """Times within this of the recipe's are right where a stored run tells no ladder."""

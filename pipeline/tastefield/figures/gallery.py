@@ -1,4 +1,7 @@
-"""The figures of one setup: which of them its data can carry, and their numbers out of frames."""
+"""The gallery: which figures a setup has, those its data can carry, and their numbers out of frames.
+
+The one list of figures: the page and whoever else shows them ask here.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,8 @@ import pandas as pd
 
 from tastefield.records import Floats, SetupResult
 from tastefield.tables.notation import positions
+from tastefield.words.numbers import clock_words
 from tastefield.words.phrases import printable
-from tastefield_plugins.write_page.numbers import clock_words
 
 LABEL = 12
 """Letters of a setting that fit below the dial."""
@@ -23,7 +26,7 @@ def drawings(result: SetupResult) -> dict[str, str]:
     entry, shots = result.entry, result.shots
     aim, window, best, taste = entry["aim"], entry["window"], entry["best_shot"], entry["taste"]
     style: dict[str, Any] = {"scale": tuple(taste["scale"]), "good": taste["good"], "attribute": taste["attribute"]}
-    clock = clock_words(result)
+    clock = clock_words(result.clock)
     score = result.scores.groupby("shot_id")["score"].mean().reindex(shots["shot_id"]).to_numpy("float64")
     ratio, time_s = _numbers(shots, "ratio"), _numbers(shots, "shot_time_s")
     drawn = {}

@@ -1,21 +1,22 @@
-"""One line of the bench table: what a technician needs of a setup before opening its section."""
+"""One line of the table of the bench: what a technician needs of a setup before opening its section."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from tastefield.records import SetupResult
+from tastefield.words.numbers import UNKNOWN_CLOCK, clock_words
 from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
-from tastefield_plugins.write_page.numbers import UNKNOWN_CLOCK, clock_words
 
 NOT_RECORDED = "not recorded"
 """What stands in the key of a setup where its log left a column empty."""
 
 
-def row(result: SetupResult) -> dict[str, Any]:
-    """The line of one setup, in words."""
-    entry = result.entry
+def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
+    """The line of one setup, in words.
+
+    :param entry: its object in the results file. :param clock: the clock of its times, pump or first_drip.
+    """
     machine, rest = names(entry["key"])
     aim = entry["aim"]
     recommended = _pull(aim, entry) if aim else ""
@@ -27,7 +28,7 @@ def row(result: SetupResult) -> dict[str, Any]:
         "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),
         "ready": readiness(entry),
         "set": recommended,
-        "clock": clock if (clock := clock_words(result)) == UNKNOWN_CLOCK else "",
+        "clock": counted if (counted := clock_words(clock)) == UNKNOWN_CLOCK else "",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
         "next": following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0],
     }

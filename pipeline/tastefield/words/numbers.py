@@ -5,18 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from tastefield.records import SetupResult
-
 UNKNOWN_CLOCK = "(start of the clock not noted)"
 CLOCKS = {"pump": "from pressing the button", "first_drip": "from the first drip"}
 
 
-def clock_words(result: SetupResult) -> str:
-    """What the times of a setup are counted from; every time on the page carries it."""
-    if result.entry["aim"]:
-        return CLOCKS.get(result.entry["aim"]["clock"] or "", UNKNOWN_CLOCK)
-    clocks: list[str] = list(result.shots["clock"].dropna().unique()) if "clock" in result.shots else []
-    return CLOCKS.get(str(clocks[0]), UNKNOWN_CLOCK) if len(clocks) == 1 else UNKNOWN_CLOCK
+def clock_words(clock: str | None) -> str:
+    """What times are counted from, of a clock as the results file names it; every time that people read carries it.
+
+    >>> clock_words("pump")
+    'from pressing the button'
+    """
+    return CLOCKS.get(clock or "", UNKNOWN_CLOCK)
 
 
 def together(sentence: str) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tastefield.words.numbers import CLOCKS, UNKNOWN_CLOCK
 from tastefield.words.phrases import chance_in_words, printable, recipe
-from tastefield_plugins.write_page.numbers import CLOCKS, UNKNOWN_CLOCK
 
 
-def start(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
+def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
     """The line of one machine and grinder, in words.
 
     :param entry: its object in the results file. :param tasted: tasted shots of the whole bench.

@@ -9,7 +9,7 @@ from tastefield.words.checks import VERDICTS
 from tastefield.words.phrases import printable
 
 
-def line(check: Mapping[str, Any]) -> dict[str, Any]:
+def check_line(check: Mapping[str, Any]) -> dict[str, Any]:
     """The line of one check, in words.
 
     :param check: its object in the results file.
