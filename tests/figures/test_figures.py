@@ -36,21 +36,21 @@ def lattice(extraction_too: bool = True) -> Lattice:
 def a_map(name: str = "map", **more: object) -> str:
     return taste_map.draw(
         lattice(), (RATIO, TIME, SCORE), clock="from pressing the button", name=name, **{**WORDS, **more}
-    )
+    ).inline()
 
 
 def an_extraction(name: str = "extraction", **more: object) -> str:
     read = np.array([18.0, 19.0, 20.0, 21.0, np.nan])
-    return extraction.draw(lattice(), read, SCORE, aim_pct=19.4, name=name, **{**WORDS, **more})
+    return extraction.draw(lattice(), read, SCORE, aim_pct=19.4, name=name, **{**WORDS, **more}).inline()
 
 
 def a_dial(name: str = "dial", **more: object) -> str:
-    return dial.draw(POSITION, TIME, clock="from the first drip", line=(4.2, -0.12), name=name, **more)
+    return dial.draw(POSITION, TIME, clock="from the first drip", line=(4.2, -0.12), name=name, **more).inline()
 
 
 def some_tasters(name: str = "tasters", **more: object) -> str:
     scores = {"ana": np.array([5.0, 6.0, 7.5]), "ben": np.array([6.0])}
-    return tasters.draw(scores, name=name, **{**WORDS, **more})
+    return tasters.draw(scores, name=name, **{**WORDS, **more}).inline()
 
 
 FIGURES = [a_map, an_extraction, a_dial, some_tasters]
@@ -133,7 +133,7 @@ def test_the_map_fades_only_what_no_shot_speaks_for() -> None:
     known = lattice()
     everywhere = Lattice(*(known.ratio, known.shot_time_s, known.mean, known.sd, known.chance), known.supported | True)
     drawn = [
-        taste_map.draw(grid, (RATIO, TIME, SCORE), clock="x", **WORDS).count("fill-opacity")
+        taste_map.draw(grid, (RATIO, TIME, SCORE), clock="x", **WORDS).inline().count("fill-opacity")
         for grid in (known, everywhere)
     ]
     assert drawn == [1, 0]
@@ -150,13 +150,13 @@ def test_a_choke_is_said_on_the_dial() -> None:
 
 
 def test_a_dial_without_a_line_still_shows_its_shots() -> None:
-    svg = dial.draw(POSITION, TIME, clock="x")
+    svg = dial.draw(POSITION, TIME, clock="x").inline()
     assert svg.count("<use") >= 4
 
 
 @pytest.mark.parametrize("name", HARSH)
 def test_harsh_names_draw_without_harm(name: str) -> None:
-    svg = tasters.draw({name: np.array([5.0, 6.0]), "ben": np.array([7.0])}, **{**WORDS, "attribute": name})
+    svg = tasters.draw({name: np.array([5.0, 6.0]), "ben": np.array([7.0])}, **{**WORDS, "attribute": name}).inline()
     ET.fromstring(svg)
     assert "<b>" not in svg
     assert all(len(text) < 320 for text in texts(svg))
@@ -173,16 +173,16 @@ def test_any_scale_is_drawn(scale: tuple[float, float]) -> None:
     score = low + (high - low) * SCORE / 9
     svg = taste_map.draw(
         grid, (RATIO, TIME, score), scale=scale, good=low + 0.7 * (high - low), attribute="liking", clock="x"
-    )
+    ).inline()
     assert len(svg) < 60_000
 
 
 def test_a_flat_surface_and_one_shot_are_drawn() -> None:
     grid = lattice(False)
     flat = Lattice(grid.ratio, grid.shot_time_s, grid.mean * 0 + 5.0, grid.sd, grid.chance, grid.supported & False)
-    ET.fromstring(taste_map.draw(flat, (RATIO[:1], TIME[:1], SCORE[:1]), clock="x", **WORDS))
+    ET.fromstring(taste_map.draw(flat, (RATIO[:1], TIME[:1], SCORE[:1]), clock="x", **WORDS).inline())
     none = np.array([])
-    ET.fromstring(taste_map.draw(flat, (none, none, none), clock="x", **WORDS))
+    ET.fromstring(taste_map.draw(flat, (none, none, none), clock="x", **WORDS).inline())
 
 
 def test_a_dotted_line_parts_own_shots_from_those_of_the_bench_where_both_speak():
@@ -190,7 +190,7 @@ def test_a_dotted_line_parts_own_shots_from_those_of_the_bench_where_both_speak(
     some = grid.supported & (grid.ratio[:, None] < 2.2)
     for own, dotted in ((some, True), (grid.supported, False), (grid.supported & False, False), (None, False)):
         told = dataclasses.replace(grid, own=own)
-        assert (dots in taste_map.draw(told, (RATIO, TIME, SCORE), clock="x", **WORDS)) == dotted
+        assert (dots in taste_map.draw(told, (RATIO, TIME, SCORE), clock="x", **WORDS).inline()) == dotted
 
 
 def test_the_map_ends_where_its_colours_do_unless_a_shot_lies_beyond():

@@ -63,6 +63,10 @@ class TestDataWriter(WriterContract):
     plugin = REGISTRY.writers["data"]
 
 
+class TestFigureWriter(WriterContract):
+    plugin = REGISTRY.writers["figures"]
+
+
 class TestPageWriter(WriterContract):
     plugin = REGISTRY.writers["page"]
 
@@ -76,6 +80,7 @@ def test_every_built_in_plugin_is_held_to_the_contract():
         TestQuadratic,
         TestPooled,
         TestDataWriter,
+        TestFigureWriter,
         TestPageWriter,
     }
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]

@@ -27,7 +27,7 @@ def draw(
     higher_is: str | None = None,
     written: Mapping[float, str] | None = None,
     name: str = "dial",
-) -> str:
+) -> style.Picture:
     """Draw the shots and the line through them.
 
     :param position: dial position of each shot, (n,); NaN where unknown.
@@ -39,7 +39,6 @@ def draw(
     :param position_range: positions the data allow for that time.
     :param higher_is: ``coarser`` or ``finer``; names the direction of the dial.
     :param written: positions as the owner of the dial writes them, where those are no plain numbers.
-    :returns: SVG text.
     """
     known = np.isfinite(position) & np.isfinite(shot_time_s)
     stuck = np.asarray([] if choked is None else choked, dtype=float)
@@ -71,7 +70,7 @@ def draw(
         style.heading(axes, f"seconds {clock}, against the dial{way}")
 
     label = f"Shot time against the dial, {int(known.sum())} shots"
-    return style.draw(name, label, (5.3, 2.9), (0.07, 0.125, 0.92, 0.755), on)
+    return style.Picture(name, label, (5.3, 2.9), (0.07, 0.125, 0.92, 0.755), on)
 
 
 def _apart(places: Iterable[float]) -> list[float]:

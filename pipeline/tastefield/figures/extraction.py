@@ -27,14 +27,13 @@ def draw(
     attribute: str,
     aim_pct: float | None = None,
     name: str = "extraction",
-) -> str:
+) -> style.Picture:
     """Draw shots that were read and tasted, and the span of scores the surface expects at each extraction.
 
     :param lattice: the stored surface with its extraction; ``None`` draws the shots alone.
     :param extraction_pct: extraction of each shot, (n,); NaN where not read.
     :param score: mean score of each shot, (n,); NaN where not tasted.
     :param aim_pct: extraction expected at the recipe.
-    :returns: SVG text.
     """
     known = np.isfinite(extraction_pct) & np.isfinite(score)
 
@@ -65,7 +64,7 @@ def draw(
         style.heading(axes, f"{printable(attribute)} against extraction")
 
     label = f"{attribute} against extraction of {int(known.sum())} shots"
-    return style.draw(name, label, (5.3, 3.0), (0.07, 0.125, 0.92, 0.755), on)
+    return style.Picture(name, label, (5.3, 3.0), (0.07, 0.125, 0.92, 0.755), on)
 
 
 def _span(lattice: Lattice) -> tuple[Floats, Floats, Floats]:

@@ -10,17 +10,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tastefield.figures.style import Picture
 from tastefield.records import Floats, SetupResult
 from tastefield.tables.notation import positions
 from tastefield.words.numbers import clock_words
 from tastefield.words.phrases import printable
 
+NAMES = ("map", "extraction", "dial", "tasters")
+"""Every figure there may be of a setup."""
 LABEL = 12
 """Letters of a setting that fit below the dial."""
 
 
-def drawings(result: SetupResult) -> dict[str, str]:
-    """SVG text by figure: ``map``, ``extraction``, ``dial``, ``tasters``; a figure without data is absent."""
+def pictures(result: SetupResult) -> dict[str, Picture]:
+    """The figures of one setup by their names, of :data:`NAMES`; a figure without data is absent."""
     from tastefield.figures import dial, extraction, taste_map, tasters
 
     entry, shots = result.entry, result.shots
@@ -29,7 +32,7 @@ def drawings(result: SetupResult) -> dict[str, str]:
     clock = clock_words(result.clock)
     score = result.scores.groupby("shot_id")["score"].mean().reindex(shots["shot_id"]).to_numpy("float64")
     ratio, time_s = _numbers(shots, "ratio"), _numbers(shots, "shot_time_s")
-    drawn = {}
+    drawn: dict[str, Picture] = {}
     if result.lattice is not None:
         placed = np.isfinite(ratio) & np.isfinite(time_s)
         drawn["map"] = taste_map.draw(

@@ -1,4 +1,4 @@
-"""The one visual language of every figure: colours, canvas, and the clean SVG text that a page can hold inline.
+"""The one visual language of every figure: colours, canvas, and a picture as clean SVG text or in pixels.
 
 Inks are ordinary colours when a figure stands alone; inside a page each becomes a CSS variable (``var(--ink, #...)``),
 so that one figure serves light and dark. The score map goes from pale to deep with even steps of lightness, so it reads
@@ -11,7 +11,9 @@ import io
 import re
 import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
     from matplotlib.colors import Colormap
+    from matplotlib.figure import Figure
 
 INK = "#23282c"
 SOFT = "#6a7278"
@@ -56,11 +59,12 @@ def score_color(score: float, scale: tuple[float, float], good: float) -> Color:
     return float(red), float(green), float(blue), float(alpha)
 
 
-def draw(name: str, label: str, size: tuple[float, float], box: tuple[float, float, float, float], on: Drawing) -> str:
-    """Draw on one pair of axes and return the SVG.
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A figure that is drawn when it is asked for: inside a page, standing alone, or in pixels.
 
-    The same arguments give the same bytes, on any machine with the same matplotlib: text stays text (its shape is the
-    reader's font), ids come from a fixed salt, no date is written.
+    The same figure gives the same bytes, on any machine with the same matplotlib: ids come from a fixed salt, no date
+    is written, and in SVG text stays text (its shape is the reader's font).
 
     :param name: unique within a page; letters, digits and ``-``.
     :param label: what the figure shows, for those who cannot see it.
@@ -68,30 +72,77 @@ def draw(name: str, label: str, size: tuple[float, float], box: tuple[float, flo
     :param box: left, bottom, width and height of the axes as shares of the figure.
     :param on: draws on the axes.
     """
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
 
-    written = io.StringIO()
-    settings: dict[Any, Any] = {**_SETTINGS, "svg.hashsalt": name}
-    with _LOCK, mpl.rc_context(settings), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "Glyph .* missing")  # the reader's font draws it, not ours
-        figure = Figure(figsize=size)
-        axes = figure.add_axes(box)
-        axes.set_facecolor("none")
-        for side, spine in axes.spines.items():
-            spine.set_visible(side in ("left", "bottom"))
-            spine.set_color(LINE)
-        axes.tick_params(colors=SOFT, labelcolor=INK, length=3, width=0.6)
-        on(axes)
-        figure.patch.set_visible(False)
-        canvas: Any = FigureCanvasSVG(figure)
-        canvas.print_svg(written, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    return _inline(written.getvalue(), name, label)
+    name: str
+    label: str
+    size: tuple[float, float]
+    box: tuple[float, float, float, float]
+    on: Drawing
+
+    def inline(self) -> str:
+        """SVG text that a page can hold, in the inks and the letters of the page."""
+        svg = self._svg()
+        for ink, variable in _VARIABLES.items():
+            svg = svg.replace(ink, f"var({variable},{ink})")
+        return svg
+
+    def alone(self) -> str:
+        """SVG text of a file: a size of its own, inks as colours, paper behind them."""
+        width, height = (f"{72 * inches:g}pt" for inches in self.size)
+        paper = f'<rect width="100%" height="100%" fill="{PAPER}"/>'
+        head, rest = self._svg().split(">", 1)
+        head = head.replace(" viewBox", f' width="{width}" height="{height}" viewBox', 1)
+        head = head.replace('style="', 'style="font-family:sans-serif;', 1)
+        return f'<?xml version="1.0" encoding="UTF-8"?>\n{head}>\n{paper}{rest}\n'
+
+    def png(self, dpi: int) -> bytes:
+        """The picture in pixels: ``dpi`` of them an inch."""
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.patheffects import withStroke
+
+        written = io.BytesIO()
+        with self._drawn() as figure:
+            figure.set_facecolor(PAPER)
+            for text in figure.axes[0].texts:
+                if text.get_gid() == "halo":
+                    text.set_path_effects([withStroke(linewidth=3, foreground=PAPER)])
+            figure.set_dpi(dpi)
+            canvas: Any = FigureCanvasAgg(figure)
+            canvas.print_png(written, metadata={"Software": None})
+        return written.getvalue()
+
+    def _svg(self) -> str:
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        written = io.StringIO()
+        with self._drawn() as figure:
+            figure.patch.set_visible(False)
+            canvas: Any = FigureCanvasSVG(figure)
+            canvas.print_svg(written, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        return _clean(written.getvalue(), self.name, self.label)
+
+    @contextmanager
+    def _drawn(self) -> Iterator[Figure]:
+        """The figure with everything on it; settings of the figure hold until it is written."""
+        import matplotlib as mpl
+        from matplotlib.figure import Figure
+
+        settings: dict[Any, Any] = {**_SETTINGS, "svg.hashsalt": self.name}
+        with _LOCK, mpl.rc_context(settings), warnings.catch_warnings():
+            warnings.filterwarnings("ignore", "Glyph .* missing")  # the reader's font draws it, or a box stands there
+            figure = Figure(figsize=self.size)
+            axes = figure.add_axes(self.box)
+            axes.set_facecolor("none")
+            for side, spine in axes.spines.items():
+                spine.set_visible(side in ("left", "bottom"))
+                spine.set_color(LINE)
+            axes.tick_params(colors=SOFT, labelcolor=INK, length=3, width=0.6)
+            self.on(axes)
+            yield figure
 
 
-def _inline(svg: str, name: str, label: str) -> str:
-    """The SVG as a page can hold it: no prologue, no style for the whole document, no id twice, inks as variables."""
+def _clean(svg: str, name: str, label: str) -> str:
+    """The SVG without prologue, style for a whole document, or an id twice."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>|<style type=\"text/css\">.*?</style>", "", svg, flags=re.S)
     svg = re.sub(r"<defs>\s*</defs>", "", svg)
@@ -107,8 +158,6 @@ def _inline(svg: str, name: str, label: str) -> str:
     svg = re.sub(r"font: ([^;\"]*?)([\d.]+)px [^;\"]*", _font, svg)
     svg = re.sub(r"font-family: [^;\"]*;? ?", "", svg)
     svg = re.sub(r'(?<= d=")[^"]+', _path, svg)
-    for ink, variable in _VARIABLES.items():
-        svg = svg.replace(ink, f"var({variable},{ink})")
     return re.sub(r"\s*\n\s*", "\n", svg).strip()
 
 

@@ -38,7 +38,7 @@ def draw(
     best: Point | None = None,
     window: Box | None = None,
     name: str = "map",
-) -> str:
+) -> style.Picture:
     """Draw the map.
 
     :param lattice: the stored surface.
@@ -52,7 +52,6 @@ def draw(
     :param best: ratio and time of the best real shot.
     :param window: limits of ratio and of time.
     :param name: unique name within a page.
-    :returns: SVG text.
     """
 
     def on(axes: Axes) -> None:
@@ -72,7 +71,7 @@ def draw(
         _key(axes, lattice, scale, attribute, good)
 
     label = f"Map of expected {attribute} over ratio and shot time with {len(shots[0])} shots"
-    return style.draw(name, label, (5.3, 4.4), (0.07, 0.14, 0.92, 0.755), on)
+    return style.Picture(name, label, (5.3, 4.4), (0.07, 0.14, 0.92, 0.755), on)
 
 
 def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float], good: float) -> None:

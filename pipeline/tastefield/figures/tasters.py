@@ -27,11 +27,10 @@ def draw(
     good: float,
     attribute: str,
     name: str = "tasters",
-) -> str:
+) -> style.Picture:
     """Draw the scores of each taster in the order given, at most :data:`MOST` of them.
 
     :param scores: taster -> scores.
-    :returns: SVG text.
     """
     rows = list(scores.items())[:MOST]
 
@@ -50,4 +49,4 @@ def draw(
 
     height = 0.95 + 0.34 * len(rows)
     label = f"{attribute} by {len(rows)} tasters"
-    return style.draw(name, label, (5.3, height), (0.24, 0.3 / height, 0.75, 1 - 0.75 / height), on)
+    return style.Picture(name, label, (5.3, height), (0.24, 0.3 / height, 0.75, 1 - 0.75 / height), on)

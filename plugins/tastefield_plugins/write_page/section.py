@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.figures.gallery import drawings
+from tastefield.figures.gallery import pictures
 from tastefield.records import Lattice, SetupResult
 from tastefield.words.bench_line import NOT_RECORDED, following, names
 from tastefield.words.dosing import dosing_lines
@@ -65,7 +65,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "next": following(entry),
         "why": [printable(sentence) for sentence in entry["why"]],
         "quality": quality(entry),
-        "figures": drawings(result),
+        "figures": {name: picture.inline() for name, picture in pictures(result).items()},
         "entry": entry,
         "in_time": in_time(entry),
         "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
