@@ -5,7 +5,7 @@ Bench words only, names made harmless, lines short enough for a narrow window.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResult
@@ -16,13 +16,13 @@ from tastefield.words.phrases import (
     chance_in_words,
     count,
     dial,
-    held,
     is_plain,
     printable,
     readiness,
     recipe,
     setup_name,
 )
+from tastefield.words.run_lines import STATUS, good_line, read_line, ready_line, worth_reading
 
 RECIPES = 4
 """Setups shown with their recipe."""
@@ -35,22 +35,6 @@ NAME = 60
 CELL = 30
 """Longest name in a table."""
 
-_NOUNS = {
-    "shots": ("shot", ""),
-    "readings": ("reading", ""),
-    "scores": ("score", ""),
-    "traces": ("line of traces", "lines of traces"),
-    "checks": ("bench check", ""),
-    "coffees": ("listed coffee", ""),
-    "grinders": ("listed grinder", ""),
-}
-_STATUS = {
-    "confirmed": "confirmed",
-    "window": "ready",
-    "tentative": "best guess",
-    "insufficient": "cannot say yet",
-    "failed": "could not be worked out",
-}
 _GRAVITY = {"note": "Note", "warn": "Warning", "stop": "Not done"}
 _PULLING = ("Pressure behind a choked shot", "Caffeine for those who taste")
 """Cautions for whoever is about to pull shots."""
@@ -62,9 +46,9 @@ def summary_lines(run: RunResult) -> list[str]:
     :param run: a finished run; ``run.summary`` and each ``setup.entry`` as in the results file.
     """
     entries = [setup.entry for setup in run.setups]
-    lines = [printable(run.summary["title"]), _read_line(run.summary["sources"]), _good_line(run.summary["taste"])]
-    lines.append(_ready_line(entries))
-    readiest_first = sorted(entries, key=lambda entry: list(_STATUS).index(entry["status"]))
+    lines = [printable(run.summary["title"]), read_line(run.summary["sources"]), good_line(run.summary["taste"])]
+    lines.append(ready_line(entries))
+    readiest_first = sorted(entries, key=lambda entry: list(STATUS).index(entry["status"]))
     shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
     lines += [f"  {setup_line(entry)}" for entry in shown]
     if len(entries) > len(shown):
@@ -234,44 +218,10 @@ def _short(name: str, most: int = NAME) -> str:
     return name if len(name) <= most else f"{name[: most - 3]}..."
 
 
-def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:
-    """``Read 187 shots; set aside 7 rows, 43 cells in all, each with its reason``: cells of such rows too."""
-    read: dict[str, int] = {}
-    rows = cells = 0
-    for source in sources:
-        read[source["table"]] = read.get(source["table"], 0) + source["read"]
-        rows += source["set_aside"]
-        cells += source.get("cells_set_aside", 0)
-    nouns = [count(number, *_NOUNS[table]) for table, number in read.items() if number]
-    aside = [count(rows, "row")] if rows else []
-    aside += [f"{count(cells, 'cell')} in all" if rows else count(cells, "cell")] if cells else []
-    kept = f"set aside {', '.join(aside)}, each with its reason" if aside else "kept all of it"
-    return f"Read {', '.join(nouns) or 'nothing'}; {kept}."
-
-
-def _good_line(taste: Mapping[str, Any]) -> str:
-    low, high = taste["scale"]
-    guess = " (worked out from your scores; say otherwise under [taste])" if taste.get("inferred") else ""
-    return f"Good means {taste['good']:g} or more on a scale from {low:g} to {high:g}{guess}."
-
-
-def _ready_line(entries: list[Mapping[str, Any]]) -> str:
-    by_status = {status: sum(entry["status"] == status for entry in entries) for status in _STATUS}
-    told = [f"{number} {_STATUS[status]}" for status, number in by_status.items() if number]
-    if stay := sum(held(entry) for entry in entries):
-        told.append(f"{stay} of them held by a failed bench check")
-    return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
-
-
 def _worth_reading(run: RunResult) -> list[str]:
-    """The gravest findings in bench words, those that return on several setups once with their number."""
-    times: dict[str, int] = {}
-    first: dict[str, str] = {}
-    for findings in (run.summary["findings"], *(setup.entry["findings"] for setup in run.setups)):
-        for finding in findings:
-            if finding["severity"] != "note" and is_plain(finding["message"]):
-                times[finding["code"]] = times.get(finding["code"], 0) + 1
-                said = f"{_GRAVITY[finding['severity']]}: {printable(finding['message'])}"
-                first.setdefault(finding["code"], said)
-    gravest = sorted(times, key=lambda code: -times[code])[:FINDINGS]
-    return [f"{first[code]}{f' ({times[code]} like this)' if times[code] > 1 else ''}" for code in gravest]
+    """The gravest findings, those that return on several setups once with their number."""
+    found = [*run.summary["findings"], *(one for setup in run.setups for one in setup.entry["findings"])]
+    return [
+        f"{_GRAVITY[one['severity']]}: {printable(one['message'])}{f' ({times} like this)' if times > 1 else ''}"
+        for one, times in worth_reading(one for one in found if is_plain(one["message"]))[:FINDINGS]
+    ]

@@ -11,7 +11,7 @@ import io
 import re
 import threading
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
@@ -34,6 +34,8 @@ ACCENT = "#b3401f"
 
 _VARIABLES = {INK: "--ink", SOFT: "--soft", LINE: "--line", PAPER: "--paper", ACCENT: "--accent"}
 _SETTINGS = {"svg.fonttype": "none", "font.size": 10.0, "text.parse_math": False}
+_PIXELS = {"font.size": 8.8}
+"""The letters that ship with matplotlib are wider than those of pages: so much smaller, they take the same room."""
 _LONG = re.compile(r"(\.\d)\d+")
 _LOCK = threading.Lock()
 
@@ -101,7 +103,7 @@ class Picture:
         from matplotlib.patheffects import withStroke
 
         written = io.BytesIO()
-        with self._drawn() as figure:
+        with self._drawn(_PIXELS) as figure:
             figure.set_facecolor(PAPER)
             for text in figure.axes[0].texts:
                 if text.get_gid() == "halo":
@@ -115,19 +117,19 @@ class Picture:
         from matplotlib.backends.backend_svg import FigureCanvasSVG
 
         written = io.StringIO()
-        with self._drawn() as figure:
+        with self._drawn({}) as figure:
             figure.patch.set_visible(False)
             canvas: Any = FigureCanvasSVG(figure)
             canvas.print_svg(written, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
         return _clean(written.getvalue(), self.name, self.label)
 
     @contextmanager
-    def _drawn(self) -> Iterator[Figure]:
+    def _drawn(self, more: Mapping[str, float]) -> Iterator[Figure]:
         """The figure with everything on it; settings of the figure hold until it is written."""
         import matplotlib as mpl
         from matplotlib.figure import Figure
 
-        settings: dict[Any, Any] = {**_SETTINGS, "svg.hashsalt": self.name}
+        settings: dict[Any, Any] = {**_SETTINGS, "svg.hashsalt": self.name, **more}
         with _LOCK, mpl.rc_context(settings), warnings.catch_warnings():
             warnings.filterwarnings("ignore", "Glyph .* missing")  # the reader's font draws it, or a box stands there
             figure = Figure(figsize=self.size)

@@ -20,7 +20,9 @@ from tastefield.words.cautions import CAUTIONS
 from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
 from tastefield.words.handover_line import handover_line
+from tastefield.words.method import TITLE, method
 from tastefield.words.phrases import printable
+from tastefield.words.run_lines import SEVERITY
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -101,6 +103,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    page.globals.update(method=method, method_title=TITLE, severity=SEVERITY)
     page.filters.update(name=_name, number=number, span=span, together=together)
     return page
 

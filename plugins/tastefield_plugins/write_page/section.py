@@ -14,10 +14,10 @@ from tastefield.words.bench_line import NOT_RECORDED, following, names
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.numbers import clock_words, number, span
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
+from tastefield.words.run_lines import SEVERITY
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.turning import turning
 
-SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
 """Points of score within which a map is one colour."""
 CARRIED = {
