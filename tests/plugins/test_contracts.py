@@ -71,6 +71,10 @@ class TestPageWriter(WriterContract):
     plugin = REGISTRY.writers["page"]
 
 
+class TestWorkbookWriter(WriterContract):
+    plugin = REGISTRY.writers["workbook"]
+
+
 def test_every_built_in_plugin_is_held_to_the_contract():
     held = {
         TestTableReader,
@@ -82,6 +86,7 @@ def test_every_built_in_plugin_is_held_to_the_contract():
         TestDataWriter,
         TestFigureWriter,
         TestPageWriter,
+        TestWorkbookWriter,
     }
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]
     ours = [plugin for plugin in known if type(plugin).__module__.startswith("tastefield_plugins")]

@@ -164,6 +164,26 @@ GRINDERS: tuple[Column, ...] = (
     Column("notes", "Anything else"),
 )
 
+DERIVED: tuple[Column, ...] = (
+    Column("shot_time_recorded_s", "Shot time as recorded, whatever its clock", "duration", "s"),
+    Column("ratio", "Weight out over dose", "number", "g/g"),
+    Column("u_ratio", "Standard uncertainty of the ratio", "number", "g/g"),
+    Column("mean_flow_g_per_s", "Weight out over shot time", "number", "g/s"),
+    Column("u_mean_flow_g_per_s", "Standard uncertainty of the mean flow", "number", "g/s"),
+    Column("tds_pct", "Dissolved solids by mass: mean of the readings", "number", "%"),
+    Column("u_tds_pct", "Standard uncertainty of it", "number", "%"),
+    Column("extraction_pct", "Extraction: weight out times TDS over dose", "number", "%"),
+    Column("u_extraction_pct", "Standard uncertainty of the extraction", "number", "%"),
+    Column("coffee_age_days", "Days from roasting to the shot", "number", "d"),
+    Column("u_coffee_age_days", "Standard uncertainty of the age", "number", "d"),
+    Column("dial_position", "Grind setting as a number, by the notation of its grinder", "number"),
+    Column("time_from_first_drip_s", "Time from the first drip to the stop, from the recording", "duration", "s"),
+    Column("mass_at_stop_g", "Mass on the scale when the shot was stopped, from the recording", "number", "g"),
+    Column("pour_flow_g_per_s", "Mean flow from first drip to stop, from the recording", "number", "g/s"),
+    Column("flow_drift_g_per_s2", "Change of the flow from first drip to stop, from the recording", "number", "g/s^2"),
+)
+"""What is worked out of each shot and stands beside its own columns wherever shots are written."""
+
 TABLES: dict[str, tuple[Column, ...]] = {
     "shots": SHOTS,
     "readings": READINGS,
