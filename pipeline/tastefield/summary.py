@@ -22,7 +22,7 @@ from tastefield.words.phrases import (
     recipe,
     setup_name,
 )
-from tastefield.words.run_lines import STATUS, good_line, read_line, ready_line, worth_reading
+from tastefield.words.run_lines import STATUS, another_coffee, good_line, read_line, ready_line, worth_reading
 
 RECIPES = 4
 """Setups shown with their recipe."""
@@ -53,7 +53,7 @@ def summary_lines(run: RunResult) -> list[str]:
     lines += [f"  {setup_line(entry)}" for entry in shown]
     if len(entries) > len(shown):
         lines.append(f"  ... and {len(entries) - len(shown)} more on the page")
-    lines += [*_another_coffee(run), *_worth_reading(run)]
+    lines += [*another_coffee(run.summary["handover"]), *_worth_reading(run)]
     if run.failed:
         more = f" and {len(run.failed) - 1} more" if len(run.failed) > 1 else ""
         lines.append(f"Failed: {printable(run.failed[0])}{more}")
@@ -61,14 +61,6 @@ def summary_lines(run: RunResult) -> list[str]:
         pages = sorted(run.out.glob("*.html"))
         lines.append(f"Page: {printable(pages[0] if pages else run.out)}")
     return lines
-
-
-def _another_coffee(run: RunResult) -> list[str]:
-    """Where to start with a coffee not yet tasted, where one machine has it; else where to read it."""
-    told = [entry for entry in run.summary["handover"] if entry["aim"]]
-    if len(told) == 1:
-        return [printable(told[0]["say"])]
-    return [f"Where to start with another coffee, on each of {len(told)} machines: see the page."] if told else []
 
 
 def setup_line(entry: Mapping[str, Any]) -> str:

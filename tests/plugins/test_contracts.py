@@ -71,6 +71,10 @@ class TestPageWriter(WriterContract):
     plugin = REGISTRY.writers["page"]
 
 
+class TestSummaryWriter(WriterContract):
+    plugin = REGISTRY.writers["summary"]
+
+
 class TestWorkbookWriter(WriterContract):
     plugin = REGISTRY.writers["workbook"]
 
@@ -86,6 +90,7 @@ def test_every_built_in_plugin_is_held_to_the_contract():
         TestDataWriter,
         TestFigureWriter,
         TestPageWriter,
+        TestSummaryWriter,
         TestWorkbookWriter,
     }
     known = [*REGISTRY.readers.values(), *REGISTRY.surfaces.values(), *REGISTRY.writers.values()]

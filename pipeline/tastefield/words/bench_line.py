@@ -19,7 +19,7 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
     """
     machine, rest = names(entry["key"])
     aim = entry["aim"]
-    recommended = _pull(aim, entry) if aim else ""
+    recommended = pull(aim, entry) if aim else ""
     return {
         "slug": entry["slug"],
         "status": "held" if held(entry) else entry["status"],
@@ -48,7 +48,7 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
 def following(entry: Mapping[str, Any]) -> list[str]:
     """What to pull next, one sentence a shot; never empty."""
     shots = [
-        ". ".join(part for part in (_pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
+        ". ".join(part for part in (pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
     ]
     if shots:
         return shots
@@ -64,7 +64,11 @@ def following(entry: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
+    """A shot as it is to be set, dial included.
+
+    :param shot: a recipe or a next shot of the setup. :param entry: the setup's object in the results file.
+    """
     clock = entry["aim"]["clock"] if entry["aim"] else None
     what = [recipe({**shot, "clock": clock}), dial(shot)]
     return ", ".join(part for part in what if part) or "One more shot"

@@ -38,13 +38,18 @@ def method(pooled: bool, prior: Mapping[str, Any] | None, good: float) -> tuple[
     if prior:
         learned += (("What it started from.", STARTED.format(setups=prior["setups"], shots=prior["shots"])),)
     told = (
-        ("What “about 4 in 5” means.", CHANCE.format(good=number(good, 1))),
+        ("What “about 4 in 5” means.", chance_means(good)),
         ("What is not known.", UNKNOWN.format(coffee=OTHER_COFFEE if pooled else "")),
     )
     # The figures of the benchmark go below CHECKED; until they do, no number is said.
     checked = (Part("How it was checked", (("", CHECKED),)),) if pooled else ()
     first = Part("One bench, learned together", (*learned, *told)) if pooled else Part("", (*alone, *told))
     return (first, *checked, Part("From taste to a setting", (("", SETTING),)))
+
+
+def chance_means(good: float) -> str:
+    """What a chance of a good shot means."""
+    return CHANCE.format(good=number(good, 1))
 
 
 LEARNED = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from tastefield.words.phrases import count, held
+from tastefield.words.phrases import count, held, printable
 
 STATUS = {
     "confirmed": "confirmed",
@@ -58,6 +58,14 @@ def ready_line(entries: Sequence[Mapping[str, Any]]) -> str:
     if stay := sum(held(entry) for entry in entries):
         told.append(f"{stay} of them held by a failed bench check")
     return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
+
+
+def another_coffee(handover: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Where to start with a coffee not yet tasted, where one machine has it; else where to read it."""
+    told = [entry for entry in handover if entry["aim"]]
+    if len(told) == 1:
+        return [printable(told[0]["say"])]
+    return [f"Where to start with another coffee, on each of {len(told)} machines: see the page."] if told else []
 
 
 def worth_reading(findings: Iterable[Mapping[str, Any]]) -> list[tuple[Mapping[str, Any], int]]:
