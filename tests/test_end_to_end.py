@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -170,6 +171,47 @@ def test_the_dial_of_every_recipe_gives_its_time_by_the_line_it_is_told_from(dem
                 round(settings["position"] / settings["step"])
             )
     assert lines >= 5
+
+
+def test_a_run_writes_the_files_that_readme_lists_and_no_figures_unasked(demo_run):
+    readme = (ROOT / "README.md").read_text("utf-8")
+    listed = readme.split("| file | what it is |")[1].split("\n\n")[0].splitlines()[2:]
+    names = {name for line in listed for name in re.findall(r"`([^`]+)`", line.split("|")[1])}
+    assert {name for name in names if not (demo_run[1] / name).exists()} == {"figures/"}
+    assert {path.name for path in demo_run[1].iterdir()} <= {name.rstrip("/") for name in names}
+
+
+def shown(text: str) -> tuple[list[str], list[float]]:
+    """Words and numbers of what people read: without drawings, markup and the day it was made."""
+    text = re.sub(r"(?s)<(svg|script|style)\b.*?</\1>", " ", text)
+    text = re.sub(r"<[^>]*>|\b20\d\d-\d\d-\d\d\b", " ", text)
+    number = r"(?<![\w.])-?\d+(?:\.\d+)?"
+    return re.sub(number, " ", text).split(), [float(found) for found in re.findall(number, text)]
+
+
+def article(page: str, slug: str = "") -> tuple[str, str]:
+    """The name and the text of a setup's section, the first unless a name says which."""
+    found = re.search('(?s)<article[^>]* id="(' + (slug or '[^"]+') + ')".*?</article>', page)
+    assert found, f"no section {slug}"
+    return found[1], found[0]
+
+
+@pytest.mark.parametrize("demo_run", ["bench"], indirect=True)
+def test_the_committed_example_has_the_numbers_of_a_run_made_now(demo_run):
+    out, example = demo_run[1], ROOT / "reports" / "example"
+    slug, page = article((example / "page.html").read_text("utf-8"))
+    pairs = [
+        ((example / "summary.md").read_text("utf-8"), (out / "summary.md").read_text("utf-8")),
+        (page, article((out / "page.html").read_text("utf-8"), slug)[1]),
+    ]
+    if (out / "cards").is_dir():
+        card = out / "cards" / f"{slug}.txt"
+        pairs.append(((example / "card.txt").read_text("utf-8"), card.read_text("utf-8")))
+    for committed, now in pairs:
+        (their_words, theirs), (our_words, ours) = shown(committed), shown(now)
+        assert their_words == our_words, "make it anew: python -m tests.example"
+        assert theirs == pytest.approx(ours, rel=1e-4), "make it anew: python -m tests.example"
+        assert len(theirs) > 20
 
 
 def test_every_recipe_lies_inside_its_own_window(demo_run):

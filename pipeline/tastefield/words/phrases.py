@@ -34,7 +34,10 @@ _TENTHS = (
 
 def printable(text: object) -> str:
     """A name from a log on one line: characters that steer a terminal or turn the reading direction become ``?``."""
-    return "".join(" " if char in "\t\n\r" else _shown(char) for char in str(text)).strip()
+    line = str(text)
+    if not line.isprintable():
+        line = "".join(" " if char in "\t\n\r" else _shown(char) for char in line)
+    return line.strip()
 
 
 def _shown(char: str) -> str:

@@ -13,6 +13,7 @@ from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.bench_line import bench_line, pull
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.method import chance_means
+from tastefield.words.numbers import together
 from tastefield.words.phrases import count, held, recipe
 from tastefield.words.run_lines import (
     SEVERITY,
@@ -138,9 +139,9 @@ def _bench(setups: Sequence[SetupResult]) -> list[str]:
             ", ".join(part for part in (line["machine"], line["also"]) if part),
             line["coffee"],
             line["ready"],
-            _set(line),
+            together(_set(line)),
             line["sure"],
-            line["next"],
+            together(line["next"]),
         )
         for line in lines
     ]

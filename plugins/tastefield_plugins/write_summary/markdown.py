@@ -19,7 +19,7 @@ def words(text: object) -> str:
     >>> words("a|b <i> [x](y) 1.5"), words("www.x.y")
     ('a\\\\|b &lt;i&gt; \\\\[x\\\\](y) 1.5', 'www\\\\.x\\\\.y')
     """
-    line = " ".join(printable(text).split())
+    line = re.sub(" +", " ", printable(text))
     return _JOINED.sub(r"\\\g<0>", _ALWAYS.sub(r"\\\g<0>", line)).translate(_ENTITIES)
 
 

@@ -270,7 +270,9 @@ def _shots(run: RunResult) -> Sheet:
     ours = {shot for frame in frames for shot in frame["shot_id"]}
     rest = kept[~kept["shot_id"].isin(ours)]
     known = {column.name: column for column in (*columns.SHOTS, *columns.DERIVED)}
-    filled = {name for frame in [*frames, rest] for name in frame if name in known and frame[name].notna().any()}
+    filled: set[str] = set()
+    for frame in (*frames, rest):
+        filled.update(name for name in known if name not in filled and name in frame and frame[name].notna().any())
     shown = [known[name] for name in known if name in filled or known[name].required or name == "shot_id"]
     fields = [SETUP, *(Field(_heading(one), one.meaning, _form(one)) for one in shown)]
     fields += [
