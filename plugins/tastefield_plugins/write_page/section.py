@@ -10,12 +10,12 @@ import pandas as pd
 
 from tastefield.records import Lattice, SetupResult
 from tastefield.words.dosing import dosing_lines
+from tastefield.words.ladder import turning
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
 from tastefield_plugins.write_page.numbers import clock_words, number, span
-from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
@@ -78,8 +78,8 @@ def section(result: SetupResult) -> dict[str, Any]:
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
-    words["card"] = card(result, words) if entry["aim"] else None
-    words["turning"] = turning(entry, words["card"]["pressurised"], words["clock"], True) if entry["aim"] else None
+    words["card"] = card(result) if entry["aim"] else None
+    words["turning"] = turning(entry, words["card"].pressurised, True) if entry["aim"] else None
     return words
 
 
