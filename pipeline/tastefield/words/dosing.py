@@ -27,7 +27,7 @@ def dosing_lines(dosing: Mapping[str, Any] | None, texts: Mapping[str, str] = CA
         told.append(say(texts, "dosing.timer", **filled))
     if button:
         out, low, high = (numeral(texts, value) for value in button["beverage_g"])
-        span = "" if low == high else say(texts, "dosing.span", low=low, high=high)
+        span = "" if low == high else " " + say(texts, "dosing.span", low=low, high=high)
         dose = texts["figure.usual_dose"] if button["dose_g"] is None else f"{numeral(texts, button['dose_g'], 1)} g"
         weighed = TIMES.get(button["shots"], "times")
         times = say(texts, f"dosing.{weighed}", count=button["shots"])

@@ -120,10 +120,14 @@ def far(steps: float, step: float | None, notation: str | None, texts: Mapping[s
     """
     if step and notation in NOUNS:
         moves = steps * step
-        return say(texts, f"dial.{NOUNS[notation][moves != 1]}", count=f"{moves:g}")
+        return say(texts, f"dial.{NOUNS[notation][moves != 1]}", count=_short(moves, texts))
     name = ("one_step" if steps == 1 else "steps") + ("" if step in (None, 1) else "_of")
-    size = "" if step is None else f"{step:g}".replace(".", texts["general.decimal"])
-    return say(texts, f"dial.{name}", count=f"{steps:g}", size=size)
+    return say(texts, f"dial.{name}", count=_short(steps, texts), size=_short(step or 1, texts))
+
+
+def _short(value: float, texts: Mapping[str, str]) -> str:
+    """A number with the decimals it has."""
+    return f"{value:g}".replace(".", texts["general.decimal"])
 
 
 def care(ladder: Mapping[str, Any] | None, texts: Mapping[str, str] = CARD) -> str:
