@@ -111,7 +111,6 @@ holds = ["checks"]
 # [card]                                  # the card that leaves with each machine
 # size = "A5"                             # or "half_letter"
 # contact = "the workshop, 0000 000000"   # whom to call
-# words = "my-words.toml"                 # its texts in your own words or language
 # [card.buyer]                            # by machine; a buyer's name stands on the card alone
 # "machine A" = "their name"
 # [card.serial]
