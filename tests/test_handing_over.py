@@ -81,7 +81,7 @@ def test_three_machines_and_a_shop_grinder_rezeroed_at_noon_give_three_cards_and
     for one, told in zip(setups, cards, strict=True):
         assert one["settings"]["leaves"] is False
         assert re.fullmatch(r"Until 18\.0 g gives 3\d g in 2\d s", grind_on(told))
-        assert "that grinder stays behind" in told
+        assert "The grinder stays behind" in told
         assert not re.search(r"\b\d\+\d\b", told)
         assert "start where your grinder comes nearest to that time" in told
 

@@ -89,14 +89,19 @@ class SurfaceModel(ABC):
 
 
 class Writer(ABC):
-    """Writes what was found. May run in any process and any order, on new or stored runs."""
+    """Writes what was found. May run in any process and any order, on new or stored runs.
+
+    What :meth:`write_run` notes is told on the terminal and in ``run.log``; the other files are written by then.
+    """
 
     name: str
     """The word in ``[[report]] writer = "..."``."""
     default: bool = False
     """Whether it runs where the configuration names no writer."""
     Options: type[BaseModel] = NoOptions
-    """Keys this writer adds to its ``[[report]]`` block."""
+    """Keys this writer adds to its ``[[report]]`` block, or to a table that is called as the writer.
+
+    Options of every plugin are validated with ``{"folder": ...}`` as context, the folder that paths count from."""
 
     def write_setup(self, result: SetupResult, folder: Path, ctx: Context) -> None:
         """Write what belongs to one setup alone; called once a setup, before :meth:`write_run`."""

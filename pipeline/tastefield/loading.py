@@ -188,7 +188,8 @@ class _Check:
     def top(self) -> Config:
         """The keys that stand above all blocks."""
         keys = set(Config.model_fields) - {"folder"}
-        raw = {key: value for key, value in self.raw.items() if key not in SECTIONS and key not in REPEATED}
+        apart = {*SECTIONS, *REPEATED, *self.own_tables()}
+        raw = {key: value for key, value in self.raw.items() if key not in apart}
         if raw.pop("folder", None) is not None:
             self.tell(("folder",), 'there is no key "folder"', do=suggestion("folder", keys))
         return self.block(Config, {**raw, "source": (), "folder": self.path.parent}, (), keys)
@@ -277,6 +278,10 @@ class _Check:
                     self.problems += error.problems
         return joined(found)
 
+    def own_tables(self) -> list[str]:
+        """Tables that are called as a writer: its options, wherever it runs and without choosing among writers."""
+        return [name for name in self.raw if name in self.registry.writers and name not in {*SECTIONS, *REPEATED}]
+
     def reports(self) -> list[tuple[ReportConfig, BaseModel]]:
         raws = self.blocks("report")
         if not raws and not self.raw.get("report"):
@@ -291,7 +296,22 @@ class _Check:
             if isinstance(name, str) and writer is None:
                 do = suggestion(name, self.registry.writers)
                 self.tell(("report", number, "writer"), f'there is no writer "{name}"', do=do)
-            reports.append(self.with_options(ReportConfig, raw, ("report", number), writer))
+            table = self.raw.get(name) if name in self.own_tables() else None
+            if isinstance(table, dict):
+                for key in table.keys() & raw.keys():
+                    where: Where = ("report", number, key)
+                    self.tell(where, f"{key} stands here and under [{name}]", do="remove one")
+                options = {key: value for key, value in raw.items() if key != "writer"}
+                where = (str(name),) if not options else ("report", number)
+                reports.append(self.with_options(ReportConfig, {**table, **raw}, where, writer))
+            else:
+                reports.append(self.with_options(ReportConfig, raw, ("report", number), writer))
+        for name in self.own_tables():
+            if not isinstance(self.raw[name], dict):
+                self.tell((name,), f"{name} must be a section", f"found {self.raw[name]!r}"[:80], f"write [{name}]")
+            elif name not in [raw.get("writer") for raw in raws]:
+                do = f'add [[report]] and below it writer = "{name}", or remove [{name}]'
+                self.tell((name,), f'writer "{name}" does not run', "it is not among the [[report]] blocks", do)
         return reports
 
     def once(self, key: str, name: str) -> None:
@@ -320,7 +340,7 @@ class _Check:
     def block(self, model: type[AnyModel], raw: Mapping[str, Any], where: Where, known: Iterable[str] = ()) -> AnyModel:
         """Validate one block; where it is faulty tell why and return a stand-in, which nobody will use."""
         try:
-            block = model.model_validate(raw)
+            block = model.model_validate(raw, context={"folder": self.path.parent})
         except ValidationError as error:
             for detail in error.errors(include_url=False):
                 self.problems.append(self.refusal(detail, where, set(known) or set(model.model_fields) - {"options"}))

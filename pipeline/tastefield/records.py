@@ -22,6 +22,7 @@ from scipy import stats as distributions
 
 from tastefield.tables.dial import not_ours
 from tastefield.tables.notation import MARKS, Notation
+from tastefield.words.card import OnCard
 from tastefield.words.findings import Finding
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -784,6 +785,17 @@ class SetupResult:
         else:
             clocks = list(self.shots["clock"].dropna().unique()) if "clock" in self.shots else []
         return str(clocks[0]) if len(clocks) == 1 and clocks[0] in ("pump", "first_drip") else None
+
+    def on_card(self) -> OnCard:
+        """What the card needs of its shots beside the entry."""
+        columns = ("basket_kind", "roast", "served_as")
+        told = {name: self.shots[name].dropna().astype(str) for name in columns if name in self.shots}
+        roast = told.get("roast", pd.Series(dtype="str"))
+        return OnCard(
+            pressurised="pressurised" in set(told.get("basket_kind", ())),
+            roast=roast.iloc[-1] if len(roast) else "",
+            served=tuple(sorted(set(told.get("served_as", ())))),
+        )
 
 
 @dataclass(frozen=True, eq=False)

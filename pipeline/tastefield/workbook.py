@@ -107,6 +107,16 @@ holds = ["checks"]
 # step = 1
 # higher_is = "coarser"                   # or "finer"
 # leaves = false                          # it stays here: the card that leaves names no setting of its dial
+
+# [card]                                  # the card that leaves with each machine
+# size = "A5"                             # or "half_letter"
+# contact = "the workshop, 0000 000000"   # whom to call
+# [card.buyer]                            # by machine; a buyer's name stands on the card alone
+# "machine A" = "their name"
+# [card.serial]
+# "machine A" = "0042"
+# [card.warm_up]                          # minutes
+# "machine A" = 20
 """
 
 

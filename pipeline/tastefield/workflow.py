@@ -128,7 +128,8 @@ def run(
                 found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
                 if strict:
                     _refuse_doubt(found)
-                failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
+                lost, doubts = _write_run(loaded, found, part, fail_fast, log)
+                failed = [*found.failed, *lost]
                 if found.population is not None:
                     population.write(part, found.population)
                 output.seal(part, _facts(loaded, source, found))
@@ -136,7 +137,8 @@ def run(
             output.discard(part)
             raise
         output.commit(part, target)
-    return replace(found, out=target, failed=tuple(failed))
+    told = {**found.summary, "findings": [*found.summary["findings"], *doubts]}
+    return replace(found, summary=told, out=target, failed=tuple(failed))
 
 
 def check(source: str | Path) -> Records:
@@ -498,17 +500,25 @@ def _folder(folder: Path | None) -> Path:
     return folder
 
 
-def _write_run(loaded: Loaded, found: RunResult, part: Path, fail_fast: bool, log: RunLog) -> list[str]:
+def _write_run(
+    loaded: Loaded, found: RunResult, part: Path, fail_fast: bool, log: RunLog
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """Which writers failed, and what writers found doubtful: told on the terminal, as the files are written by then."""
     failed = []
+    doubts: list[dict[str, Any]] = []
     for name, options in loaded.writer_options.items():
+        context = Context(options, loaded.config.seed)
         with log.stage(f"write {name}"):
             try:
-                loaded.registry.writers[name].write_run(found, part, Context(options, loaded.config.seed))
+                loaded.registry.writers[name].write_run(found, part, context)
             except Exception as error:
                 if fail_fast:
                     raise _stopped(f"writer {name}", "the whole run", error) from error
                 failed.append(f"writer {name}: {_said(error)}")
-    return failed
+        for doubt in context.findings:
+            doubts.append(doubt.as_dict())
+            log.note("told", writer=name, code=doubt.code, message=doubt.message)
+    return failed, doubts
 
 
 def _refuse_doubt(found: RunResult) -> None:

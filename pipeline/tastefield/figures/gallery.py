@@ -13,7 +13,7 @@ import pandas as pd
 from tastefield.figures.style import Picture
 from tastefield.records import Floats, SetupResult
 from tastefield.tables.notation import positions
-from tastefield.words.numbers import clock_words
+from tastefield.words.clock import clock_words
 from tastefield.words.phrases import printable
 
 NAMES = ("map", "extraction", "dial", "tasters")

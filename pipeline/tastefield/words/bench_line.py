@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tastefield.words.numbers import UNKNOWN_CLOCK, clock_words
+from tastefield.words.clock import UNKNOWN_CLOCK, clock_words
 from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
 
 NOT_RECORDED = "not recorded"

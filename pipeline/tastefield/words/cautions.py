@@ -1,7 +1,7 @@
 """Cautions: where this work can hurt someone, said shortly enough to be read, with the source of every number.
 
-The page shows all of them; the card that leaves with a machine shows :data:`CARD`. What is common practice without a
-source says so.
+The page shows all of them; the card that leaves with a machine has its own, shorter, in ``card.toml``. What is common
+practice without a source says so.
 """
 
 from __future__ import annotations
@@ -93,16 +93,3 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
 )
 """Every caution, the most urgent first."""
-
-CARD: tuple[str, ...] = (
-    "Hot water, steam and metal burn at once. Keep hands and children away.",
-    "Nothing comes out? Stop. Wait for the pressure to go, undo the filter holder slowly, grind coarser.",
-    "Turn the grinder finer only while it runs or is empty.",
-    "Unplug and let it cool before opening anything. Inside is work for a qualified person; never touch a pressure "
-    "valve.",
-    "Descale only as the maker allows.",
-    "Let the cup cool below 65 °C. One espresso may hold 50 to 320 mg of caffeine; 200 mg at a time and 400 mg a day"
-    " are no concern for healthy adults (EFSA 2015; pregnant or breast-feeding: 200 mg a day). Milk drinks: mind "
-    "allergies.",
-)
-"""The box on the card."""

@@ -1,4 +1,4 @@
-"""Dosing: what is said of a grinder's dose timer and of a button that ends the shot, to be translated in one place.
+"""Dosing: what is said of a grinder's dose timer and of a button that ends the shot, with the card's texts.
 
 That a timer gives less at a finer grind, that a few grams still drip after a button, and that both hold only while
 coffee, dose and grind stay, is common practice, no source.
@@ -9,18 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-TIMER = (
-    "Dose timer {setting}: about {dose:.1f} g ({low:.1f} to {high:.1f}), from {shots} weighed. It gives less as the "
-    "grind gets finer: weigh the dose and re-program the timer when grind or coffee changes."
-)
-BUTTON = (
-    "Button: gave {out:.0f} g{span} with {dose} of {coffee}, weighed {times}. A few grams still drip after it stops: "
-    "wait, then weigh. Weigh and re-program it when coffee, dose or grind changes."
-)
+from tastefield.words.texts import CARD, numeral, say
+
 TIMES = {1: "once", 2: "twice"}
 
 
-def dosing_lines(dosing: Mapping[str, Any] | None) -> list[str]:
+def dosing_lines(dosing: Mapping[str, Any] | None, texts: Mapping[str, str] = CARD) -> list[str]:
     """What to say of timer and button, one text each.
 
     :param dosing: as in the results file; ``None`` where there is neither.
@@ -28,12 +22,15 @@ def dosing_lines(dosing: Mapping[str, Any] | None) -> list[str]:
     told = []
     timer, button = (dosing or {}).get("timer"), (dosing or {}).get("button")
     if timer:
-        dose, low, high = timer["dose_g"]
-        told.append(TIMER.format(setting=timer["setting"], dose=dose, low=low, high=high, shots=timer["shots"]))
+        dose, low, high = (numeral(texts, value, 1) for value in timer["dose_g"])
+        filled = {"setting": timer["setting"], "dose": dose, "low": low, "high": high, "shots": timer["shots"]}
+        told.append(say(texts, "dosing.timer", **filled))
     if button:
-        out, low, high = button["beverage_g"]
-        span = "" if round(low) == round(high) else f" ({low:.0f} to {high:.0f})"
-        dose = "the usual dose" if button["dose_g"] is None else f"{button['dose_g']:.1f} g"
-        times = TIMES.get(button["shots"], f"{button['shots']} times")
-        told.append(BUTTON.format(out=out, span=span, dose=dose, coffee=button["coffee"], times=times))
+        out, low, high = (numeral(texts, value) for value in button["beverage_g"])
+        span = "" if low == high else " " + say(texts, "dosing.span", low=low, high=high)
+        dose = texts["figure.usual_dose"] if button["dose_g"] is None else f"{numeral(texts, button['dose_g'], 1)} g"
+        weighed = TIMES.get(button["shots"], "times")
+        times = say(texts, f"dosing.{weighed}", count=button["shots"])
+        filled = {"out": out, "span": span, "dose": dose, "coffee": button["coffee"], "times": times}
+        told.append(say(texts, "dosing.button", **filled))
     return told

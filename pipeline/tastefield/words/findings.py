@@ -310,6 +310,17 @@ CATALOGUE: dict[str, Entry] = {
         "A bench check of this machine failed: {checks}.",
         "Do not hand it over: have it mended by somebody qualified, check again and write that down.",
     ),
+    # --- cards --------------------------------------------------------------------------------------------------
+    "card_words_left": Entry(
+        "note",
+        "The words of your own for the card leave {count} texts as they are, in English: {names}.",
+        "Copy them from the file of the card's texts and say them in your words, if they should be.",
+    ),
+    "card_machine_unknown": Entry(
+        "warn",
+        'The configuration gives a {key} for the card of "{machine}", but no machine in the log is called so.',
+        "Write the name as it stands in the log.",
+    ),
     # --- deriving and bench -------------------------------------------------------------------------------------
     "first_drip_not_shifted": Entry(
         "warn",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tastefield.words.numbers import CLOCKS, UNKNOWN_CLOCK
+from tastefield.words.clock import CLOCKS, UNKNOWN_CLOCK
 from tastefield.words.phrases import chance_in_words, printable, recipe
 
 

@@ -1,4 +1,4 @@
-"""Ladder: the words of what to turn when the coffee changes or it tastes wrong, all in one place, to be translated.
+"""Ladder: what to turn when the coffee changes or it tastes wrong, in words, most of them from the card's texts.
 
 Which change suits which complaint, and what a change does in the cup, are common practice, no source; the numbers of a
 setup's own shots are put beside them where there are any.
@@ -8,6 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
+
+from tastefield.words.numbers import number
+from tastefield.words.phrases import printable
+from tastefield.words.texts import CARD, numeral, say
 
 MOVE_G = 2.0
 """How much more or less is let out to move a taste. Common practice, no source."""
@@ -36,15 +40,10 @@ NO_GRIND: dict[str, Row] = {
 }
 """The same where a pressurised basket sets the time, so that the grind stays as it is."""
 
-STOP = "stop if nothing drips"
-"""Said beside every finer, in a few words; :data:`CHOKE` says it whole, once over each table."""
-CHOKE = "If nothing drips within 15 s, stop, let the pressure go and grind coarser."
-CHOKED = "Never at or finer than {choked}: it choked."
-MEANS = (
-    ("Finer", "{finer_is}, while the grinder runs. {care}"),
-    ("Coarser", "{coarser_is}."),
-)
-"""What the table means by its two words for the grind."""
+STOP = CARD["choke.stop"]
+"""Said beside every finer, in a few words; ``choke.care`` says it whole, once over each table."""
+NEAR = 0.1
+"""Times within this of the recipe's are right where a stored run tells no ladder."""
 
 
 def without_finer(table: Mapping[str, Row]) -> dict[str, Row]:
@@ -57,41 +56,16 @@ def without_finer(table: Mapping[str, Row]) -> dict[str, Row]:
 TABLES: dict[str, dict[str, Row]] = {"usual": TABLE, "no_finer": without_finer(TABLE), "no_grind": NO_GRIND}
 """The table by name, as a ladder names it."""
 
-COMPLAINTS: dict[str, str] = {
-    "time": "Good, or not tasted",
-    "sour": "Sour, sharp",
-    "bitter": "Bitter, dry",
-    "weak": "Weak, watery",
-    "heavy": "Heavy, thick",
-    "both": "Sour and bitter, or it spurts",
-}
-HEADS = ("Faster than {low:.0f} s", "{low:.0f} to {high:.0f} s", "Slower than {high:.0f} s")
-"""The columns of the table: seconds of a shot to the usual weight out."""
-
-ADVICE: dict[str, str] = {
-    "keep": "Leave everything as it is",
-    "finer": "Finer; {stop}",
-    "coarser": "Coarser",
-    "more_out": "{grams:.0f} g more out",
-    "less_out": "{grams:.0f} g less out",
-    "more_out_then_finer": "{grams:.0f} g more out. Still sour: finer; {stop}",
-    "less_out_then_coarser": "{grams:.0f} g less out. Still bitter: coarser",
-    "warm": "Warm machine and filter holder through, then again",
-    "dose": "Weigh the dose: {dose} in. Then {grams:.0f} g less out",
-    "even": "Press the coffee evenly; look at its age and the basket. Leave the grind",
-    "even_then_coarser": "Press the coffee evenly. Still so: coarser",
-    "no_finer": "Leave the grind: the next setting choked or is off the dial. Weigh the dose: {dose} in",
-    "fill": "Weigh the dose: {dose} in; look how old the coffee is",
-    "clean": "Clean the basket and its small hole; weigh the dose: {dose} in",
-}
-"""One change each; a second one only where the first did not help."""
+CLOCKS = ("pump", "first_drip")
+"""Clocks whose start is known; else the seconds of a new coffee are counted from the button."""
 
 CHANGES: dict[str, str] = {
     "finer": "{finer}; {stop}",
     "coarser": "{coarser}",
-    "more_out": "{grams:.0f} g more out",
-    "less_out": "{grams:.0f} g less out",
+    "more_out": "{grams} g more out",
+    "less_out": "{grams} g less out",
 }
+"""What one change is called beside what it does."""
 IN_THE_CUP: dict[str, str] = {
     "finer": "slower, stronger, less sour; in the end bitter",
     "coarser": "faster, weaker, less bitter; in the end sour",
@@ -109,55 +83,36 @@ FROM = {
 NOT_KNOWN = "not yet told by the shots here"
 
 DIRECTIONS = {
-    "letters": ("an earlier letter", "a later letter"),
+    "letters": ("earlier_letter", "later_letter"),
     "clock": ("anticlockwise", "clockwise"),
-    "turns": ("fewer clicks", "more clicks"),
-    "list": ("an earlier label", "a later label"),
+    "turns": ("fewer_clicks", "more_clicks"),
+    "list": ("earlier_label", "later_label"),
 }
 """Down and up a dial that has no numbered marks, by the notation of its settings."""
-NUMBERED = ("a lower mark", "a higher mark")
+NUMBERED = ("lower_mark", "higher_mark")
 NOUNS = {
-    "letters": ("letter", "letters"),
-    "two_part": ("small step", "small steps"),
-    "clock": ("minute of the clock", "minutes of the clock"),
-    "turns": ("click", "clicks"),
-    "list": ("label", "labels"),
+    "letters": ("one_letter", "letters"),
+    "two_part": ("one_small_step", "small_steps"),
+    "clock": ("one_minute", "minutes"),
+    "turns": ("one_click", "clicks"),
+    "list": ("one_label", "labels"),
 }
 """What a step counts, by the notation."""
 
-STEPS: tuple[str, ...] = (
-    "Keep {dose} in, never more than the basket is made for, and {start}.",
-    "Let {out} out and note the seconds {clock}.",
-    "Too fast: finer, while the grinder runs; {stop}. Too slow: coarser. One change a shot; throw away the first few "
-    "grams after each.",
-    "Only when the time is right, taste: sour, let {grams:.0f} g more out; bitter, {grams:.0f} g less.",
-    "Tastes good? Pull it once more to be sure, then write down in, out, seconds and mark.",
-)
-"""From a bag never tried to a cup that tastes good. Common practice, no source."""
-STEP_WITHOUT_GRIND = "Far too fast or slow: half a gram of coffee more or less, never over what the basket is made for."
-STARTS = {
-    "mark": "start from the mark above",
-    "here": "start from where the grinder stands",
-    "stays": "start where your grinder comes nearest to that time",
-    "basket": "leave the grind as it is",
-}
 
-
-def directions(higher_is: str | None, notation: str | None) -> tuple[str, str]:
-    """How to say finer and coarser on a dial.
+def directions(higher_is: str | None, notation: str | None, texts: Mapping[str, str] = CARD) -> tuple[str, str]:
+    """How to go finer and coarser on a dial; empty where that is not known.
 
     >>> directions("coarser", "clock"), directions(None, None)
-    (('finer (anticlockwise)', 'coarser (clockwise)'), ('finer', 'coarser'))
+    (('anticlockwise', 'clockwise'), ('', ''))
     """
-    down, up = DIRECTIONS.get(notation or "", NUMBERED)
-    if higher_is == "coarser":
-        return f"finer ({down})", f"coarser ({up})"
-    if higher_is == "finer":
-        return f"finer ({up})", f"coarser ({down})"
-    return "finer", "coarser"
+    if higher_is not in ("coarser", "finer"):
+        return "", ""
+    down, up = (texts[f"dial.{way}"] for way in DIRECTIONS.get(notation or "", NUMBERED))
+    return (down, up) if higher_is == "coarser" else (up, down)
 
 
-def far(steps: float, step: float | None, notation: str | None) -> str:
+def far(steps: float, step: float | None, notation: str | None, texts: Mapping[str, str] = CARD) -> str:
     """How far to turn: in steps, or in what the notation of the dial counts.
 
     >>> far(1, 1, "marks"), far(2, 0.5, "marks"), far(1, 30, "clock"), far(3, 1, "letters")
@@ -165,15 +120,20 @@ def far(steps: float, step: float | None, notation: str | None) -> str:
     """
     if step and notation in NOUNS:
         moves = steps * step
-        return f"{'One' if moves == 1 else f'{moves:g}'} {NOUNS[notation][moves != 1]}"
-    size = "" if step in (None, 1) else f" of {step:g}"
-    return f"One step{size}" if steps == 1 else f"{steps:g} steps{size}"
+        return say(texts, f"dial.{NOUNS[notation][moves != 1]}", count=_short(moves, texts))
+    name = ("one_step" if steps == 1 else "steps") + ("" if step in (None, 1) else "_of")
+    return say(texts, f"dial.{name}", count=_short(steps, texts), size=_short(step or 1, texts))
 
 
-def care(ladder: Mapping[str, Any] | None) -> str:
+def _short(value: float, texts: Mapping[str, str]) -> str:
+    """A number with the decimals it has."""
+    return f"{value:g}".replace(".", texts["general.decimal"])
+
+
+def care(ladder: Mapping[str, Any] | None, texts: Mapping[str, str] = CARD) -> str:
     """What is said beside a finer grind: how a choke shows, and which settings choked before."""
     choked = (ladder or {}).get("choked")
-    return f"{CHOKE} {CHOKED.format(choked=choked)}" if choked else CHOKE
+    return f"{texts['choke.care']} {say(texts, 'choke.choked', choked=choked)}" if choked else texts["choke.care"]
 
 
 def without_numbers(time_s: Sequence[float], pressurised: bool) -> dict[str, Any]:
@@ -185,60 +145,54 @@ def without_numbers(time_s: Sequence[float], pressurised: bool) -> dict[str, Any
     return {"time_s": list(time_s), "moves": moves, "table": "no_grind" if pressurised else "usual", "choked": None}
 
 
-def words(ladder: Mapping[str, Any], settings: Mapping[str, Any], dose_g: float | None) -> dict[str, Any]:
-    """What fills the format strings of this file for one setup.
+def words(
+    ladder: Mapping[str, Any], settings: Mapping[str, Any], dose_g: float | None, texts: Mapping[str, str] = CARD
+) -> dict[str, Any]:
+    """What fills the texts of the ladder for one setup.
 
     :param ladder: its ladder, ``settings``: its settings, both as in the results file.
     """
-    finer, coarser = directions(settings.get("higher_is"), settings.get("notation"))
+    hows = directions(settings.get("higher_is"), settings.get("notation"), texts)
     told = {
-        what: far(move["steps"], settings.get("step"), settings.get("notation"))
+        what: far(move["steps"], settings.get("step"), settings.get("notation"), texts)
         for what, move in ladder["moves"].items()
         if what in ("finer", "coarser")
     }
-    turns = {what: told.get(what, "One step") for what in ("finer", "coarser")}
-    first, second = (f"{turns[what]} {way}" for what, way in (("finer", finer), ("coarser", coarser)))
-    return {
-        "finer": first,
-        "coarser": second,
-        "finer_is": turns["finer"] + _bare(finer),
-        "coarser_is": turns["coarser"] + _bare(coarser),
-        "stop": STOP,
-        "care": care(ladder),
-        "grams": ladder["moves"]["more_out"]["steps"],
-        "dose": "the usual dose" if dose_g is None else f"{dose_g:.1f} g",
-    }
+    fill = {}
+    for what, how in zip(("finer", "coarser"), hows, strict=True):
+        turn = told.get(what) or texts["dial.one_step"]
+        fill[what] = f"{turn} {texts[f'turn.{what}'].lower()}" + (f" ({how})" if how else "")
+        fill[f"{what}_is"] = turn + (f", {how}" if how else "")
+    dose = texts["figure.usual_dose"] if dose_g is None else f"{numeral(texts, dose_g, 1)} g"
+    grams = numeral(texts, ladder["moves"]["more_out"]["steps"])
+    return {**fill, "stop": texts["choke.stop"], "care": care(ladder, texts), "grams": grams, "dose": dose}
 
 
-def _bare(direction: str) -> str:
-    """The direction without its name, which stands before it.
-
-    >>> _bare("finer (anticlockwise)"), _bare("finer")
-    (', anticlockwise', '')
-    """
-    _, _, how = direction.rstrip(")").partition(" (")
-    return f", {how}" if how else ""
-
-
-def heads(ladder: Mapping[str, Any]) -> list[str]:
+def heads(ladder: Mapping[str, Any], texts: Mapping[str, str] = CARD) -> list[str]:
     """The columns of the table: fast, at the right time, slow."""
-    low, high = ladder["time_s"]
-    return [head.format(low=low, high=high) for head in HEADS]
+    low, high = (number(end) for end in ladder["time_s"])
+    return [say(texts, f"turn.{which}", low=low, high=high) for which in ("fast", "right", "slow")]
 
 
-def rows(ladder: Mapping[str, Any], fill: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
+def rows(
+    ladder: Mapping[str, Any], fill: Mapping[str, Any], texts: Mapping[str, str] = CARD
+) -> list[tuple[str, list[str]]]:
     """The table: a complaint, and what to do about it where the shot was fast, at the right time, slow."""
     return [
-        (COMPLAINTS[complaint], [ADVICE[code].format(**fill) for code in codes])
+        (texts[f"turn.{complaint}"], [say(texts, f"advice.{code}", **fill) for code in codes])
         for complaint, codes in TABLES[ladder["table"]].items()
     ]
 
 
-def meanings(ladder: Mapping[str, Any], fill: Mapping[str, Any]) -> list[tuple[str, str]]:
+def meanings(
+    ladder: Mapping[str, Any], fill: Mapping[str, Any], texts: Mapping[str, str] = CARD
+) -> list[tuple[str, str]]:
     """What finer and coarser mean on the dial, with what is to be minded; empty where the grind stays as it is."""
-    named = [what.format(**fill) for _, what in MEANS]
-    able = ["finer" in ladder["moves"], "coarser" in ladder["moves"]]
-    return [(word, text) for (word, _), text, can in zip(MEANS, named, able, strict=True) if can]
+    return [
+        (texts[f"turn.{what}"], say(texts, f"turn.{what}_means", how=fill[f"{what}_is"], care=fill["care"]))
+        for what in ("finer", "coarser")
+        if what in ladder["moves"]
+    ]
 
 
 def changes(ladder: Mapping[str, Any], fill: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
@@ -273,10 +227,43 @@ def _signed(value: float) -> str:
     return text if float(f"{value:.1f}") else "0.0"
 
 
-def five_steps(fill: Mapping[str, Any], start: str, out: str, clock: str) -> Sequence[str]:
-    """From a bag never tried to a cup that tastes good.
+def five_steps(fill: Mapping[str, Any], start: str, out: str, clock: str, texts: Mapping[str, str] = CARD) -> list[str]:
+    """From a bag never tried to a cup that tastes good. Common practice, no source.
 
-    :param start: a key of :data:`STARTS`. :param clock: what the seconds are counted from.
+    :param start: ``mark``, ``here``, ``stays`` or ``basket``. :param clock: what the seconds are counted from.
     """
-    steps = [STEPS[0], STEPS[1], STEP_WITHOUT_GRIND if start == "basket" else STEPS[2], *STEPS[3:]]
-    return [step.format(**fill, start=STARTS[start], out=out, clock=clock) for step in steps]
+    turn = "turn_nothing" if start == "basket" else "turn"
+    told = {**fill, "start": texts[f"steps.start_{start}"], "out": out, "clock": clock}
+    return [say(texts, f"steps.{step}", **told) for step in ("keep", "time", turn, "taste", "again")]
+
+
+def turning(
+    entry: Mapping[str, Any], pressurised: bool, same_grinder: bool, texts: Mapping[str, str] = CARD
+) -> dict[str, Any]:
+    """Steps for a new coffee, the table by taste and time, and what one change does, of a setup that has a recipe.
+
+    :param entry: the setup's object in the results file.
+    :param same_grinder: whether it is for somebody who has the grinder of the setup; on another one neither its steps
+        nor its chokes mean anything.
+    """
+    aim, settings = entry["aim"], entry["settings"] or {}
+    ladder = entry.get("ladder") or _usual(entry, pressurised)
+    if not same_grinder:
+        settings, ladder = {}, without_numbers(ladder["time_s"], pressurised)
+    ladder = {**ladder, "choked": ladder["choked"] and printable(ladder["choked"])}
+    fill = words(ladder, settings, aim["dose_g"], texts)
+    start = "mark" if aim["grind_setting"] is not None else "here"
+    start = "basket" if pressurised else start if same_grinder else "stays"
+    clock = texts[f"figure.{aim['clock'] if aim['clock'] in CLOCKS else CLOCKS[0]}"]
+    return {
+        "steps": five_steps(fill, start, f"{numeral(texts, aim['beverage_g'])} g", clock, texts),
+        "meanings": meanings(ladder, fill, texts),
+        "heads": heads(ladder, texts),
+        "rows": rows(ladder, fill, texts),
+        "changes": changes(ladder, fill),
+    }
+
+
+def _usual(entry: Mapping[str, Any], pressurised: bool) -> dict[str, Any]:
+    time, window = entry["aim"]["shot_time_s"], entry["window"] or {}
+    return without_numbers(window.get("shot_time_s") or (time * (1 - NEAR), time * (1 + NEAR)), pressurised)

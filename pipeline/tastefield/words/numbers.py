@@ -5,18 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-UNKNOWN_CLOCK = "(start of the clock not noted)"
-CLOCKS = {"pump": "from pressing the button", "first_drip": "from the first drip"}
-
-
-def clock_words(clock: str | None) -> str:
-    """What times are counted from, of a clock as the results file names it; every time that people read carries it.
-
-    >>> clock_words("pump")
-    'from pressing the button'
-    """
-    return CLOCKS.get(clock or "", UNKNOWN_CLOCK)
-
 
 def together(sentence: str) -> str:
     """The sentence with every number kept on one line with its unit, and ``dial`` with its setting."""

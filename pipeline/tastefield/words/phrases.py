@@ -117,11 +117,19 @@ def chance_in_words(p: float | None, tasted: int) -> str:
         return "a guess, nothing tasted here yet"
     if tasted < FEW_TASTED:
         return f"a guess from {count(tasted, 'tasted shot')}"
-    if p < 0.05:
-        return "less than 1 in 20"
-    if p >= 0.95:
-        return "better than 19 in 20"
-    return f"about {_TENTHS[min(max(round(p * 10), 1), 9) - 1]}"
+    part = fraction(p)
+    if part is None:
+        return "less than 1 in 20" if p < 0.5 else "better than 19 in 20"
+    return f"about {part}"
+
+
+def fraction(p: float) -> str | None:
+    """A chance as the nearest tenth that a person can weigh; ``None`` below 1 in 20 and from 19 in 20 on.
+
+    >>> fraction(0.81), fraction(0.96)
+    ('4 in 5', None)
+    """
+    return _TENTHS[min(max(round(p * 10), 1), 9) - 1] if 0.05 <= p < 0.95 else None
 
 
 def more_often_poor(entry: Mapping[str, Any]) -> bool:

@@ -15,7 +15,6 @@ from tastefield import hookimpl
 from tastefield.hooks import Writer
 from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.bench_line import bench_line
-from tastefield.words.cautions import CARD as CARD_CAUTIONS
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
@@ -45,7 +44,7 @@ class PageWriter(Writer):
 
         pieces = folder / PIECES
         pieces.mkdir(parents=True, exist_ok=True)
-        html = _environment().get_template("setup.html").render(s=section(result), card_cautions=CARD_CAUTIONS)
+        html = _environment().get_template("setup.html").render(s=section(result))
         (pieces / f"{result.slug}.html").write_text(html, encoding="utf-8")
 
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:

@@ -11,12 +11,13 @@ import pandas as pd
 from tastefield.figures.gallery import pictures
 from tastefield.records import Lattice, SetupResult
 from tastefield.words.bench_line import NOT_RECORDED, following, names
+from tastefield.words.clock import clock_words
 from tastefield.words.dosing import dosing_lines
-from tastefield.words.numbers import clock_words, number, span
+from tastefield.words.ladder import turning
+from tastefield.words.numbers import number, span
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield.words.run_lines import SEVERITY
 from tastefield_plugins.write_page.card import card
-from tastefield_plugins.write_page.turning import turning
 
 FLAT = 0.05
 """Points of score within which a map is one colour."""
@@ -78,8 +79,8 @@ def section(result: SetupResult) -> dict[str, Any]:
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
-    words["card"] = card(result, words) if entry["aim"] else None
-    words["turning"] = turning(entry, words["card"]["pressurised"], words["clock"], True) if entry["aim"] else None
+    words["card"] = card(result) if entry["aim"] else None
+    words["turning"] = turning(entry, words["card"].pressurised, True) if entry["aim"] else None
     return words
 
 

@@ -15,9 +15,9 @@ from tastefield.words.bench_line import bench_line
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
+from tastefield.words.clock import clock_words
 from tastefield.words.handover_line import handover_line
 from tastefield.words.method import TITLE, method
-from tastefield.words.numbers import clock_words
 from tastefield.words.phrases import chance_in_words, setup_name
 from tastefield.words.run_lines import SEVERITY, STATUS, good_line, read_line, ready_line
 from tastefield_plugins.write_workbook.book import DAY, MOMENT, TEXT, WHOLE, Field, Sheet
