@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.hooks import NoOptions
 from tastefield.records import Context, Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
 from tastefield.slug import slug
 from tastefield.words.columns import SET_ASIDE, SHOTS
@@ -113,7 +112,8 @@ def run(cases: tuple[Case, ...] = CASES + HOSTILE_CASES, title: str = "Bench log
 @lru_cache(maxsize=1)
 def page() -> tuple[RunResult, str]:
     """The whole made-up run and its page, written once for all tests that read it."""
-    made, writer, context = run(), PageWriter(), Context(NoOptions())
+    made, writer = run(), PageWriter()
+    context = Context(PageWriter.Options(), setups=len(made.setups))
     with TemporaryDirectory() as folder:
         for result in made.setups:
             writer.write_setup(result, Path(folder), context)
@@ -234,7 +234,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "seconds_per_step": {"estimate": -3.4, "lower": -4.6, "upper": -2.2},
         "step": 0.5,
         "higher_is": "coarser",
-        "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12},
+        "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12, "per_log_ratio": 0.5},
         "time_chance": 0.78 if ready else None,
         "leaves": True,
         "say": "One mark coarser makes the shot about 3 s faster.",

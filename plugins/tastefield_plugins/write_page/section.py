@@ -11,10 +11,13 @@ import pandas as pd
 from tastefield.records import Lattice, SetupResult
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
+from tastefield_plugins.write_page.because import because
+from tastefield_plugins.write_page.behind import behind
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
 from tastefield_plugins.write_page.numbers import clock_words, number, span
+from tastefield_plugins.write_page.trial import trial
 from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
@@ -47,6 +50,7 @@ def section(result: SetupResult) -> dict[str, Any]:
     entry = result.entry
     machine, also = names(entry["key"])
     coffee = printable(entry["key"].get("coffee") or NOT_RECORDED)
+    drawn = drawings(result)
     words: dict[str, Any] = {
         "slug": result.slug,
         "status": "held" if held(entry) else entry["status"],
@@ -62,10 +66,14 @@ def section(result: SetupResult) -> dict[str, Any]:
         "doubt": doubt(entry),
         "basis": basis(entry, result.shots),
         "best": best(entry),
+        "because": because(result),
         "next": following(entry),
+        "next_table": next_table(entry),
         "why": [printable(sentence) for sentence in entry["why"]],
         "quality": quality(entry),
-        "figures": drawings(result),
+        "figures": drawn,
+        "behind": behind(result, drawn),
+        "trial": trial(result),
         "entry": entry,
         "in_time": in_time(entry),
         "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
@@ -135,6 +143,20 @@ def best(entry: Mapping[str, Any]) -> str:
     parts = [recipe({**shot, "clock": clock}), dial(shot)]
     score = "" if shot["score"] is None else f": {printable(entry['taste']['attribute'])} {number(shot['score'], 1)}"
     return ", ".join(part for part in parts if part) + score
+
+
+def next_table(entry: Mapping[str, Any]) -> list[dict[str, str]]:
+    """The next shots in order: what to pull, why, what it is expected to gain, and what to write down as its stage."""
+    clock = entry["aim"]["clock"] if entry["aim"] else None
+    return [
+        {
+            "pull": ", ".join(part for part in (recipe({**shot, "clock": clock}), dial(shot)) if part) or "one shot",
+            "why": printable(shot["why"]),
+            "gain": "" if shot["expected_gain"] is None else f"{number(shot['expected_gain'], 2)} points",
+            "stage": printable(shot["stage"]),
+        }
+        for shot in entry["next_shots"]
+    ]
 
 
 def quality(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
