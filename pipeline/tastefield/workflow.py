@@ -267,9 +267,7 @@ def _analyse(
     return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
-def _task(
-    loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int, setups: int
-) -> Task:
+def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int, setups: int) -> Task:
     writers = tuple(loaded.writer_options.items())
     return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted, setups)
 

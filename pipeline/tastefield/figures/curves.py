@@ -1,4 +1,4 @@
-"""Expected liking where one thing of the recipe changes and the other stays, with its doubt; faded where none speaks."""
+"""Liking where one thing of the recipe changes and the other stays, with its doubt; faded where it is a guess."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ from tastefield.words.phrases import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+WHOLE = 4.0
+"""A factor that runs over so much is ticked at whole numbers."""
 
 
 def draw(
@@ -62,8 +65,9 @@ def draw(
         axes.annotate(f"good {good:g}", (1, good), (0, 6), ("axes fraction", "data"), "offset points", ha="right",
                       color=style.INK)  # fmt: skip
         style.whole_numbers(axes.yaxis)
-        axes.set_xticks(axes.get_xticks(), [written(float(tick)) for tick in axes.get_xticks()])
-        axes.set_xlim(along[0], along[-1])
+        if along[-1] - along[0] >= WHOLE:
+            style.whole_numbers(axes.xaxis)
+        axes.xaxis.set_major_formatter(lambda value, _: written(float(value)))
         style.heading(axes, what)
 
     label = f"Expected {printable(attribute)}, {what}"

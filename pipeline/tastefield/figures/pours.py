@@ -56,12 +56,12 @@ def draw(
             axes.plot(*aim, "+", ms=15, mec=style.ACCENT, mew=2.2)
             style.say(axes, aim, "set this", (-10, 8), bold=True)
         if len(ends) <= NAMED:
-            gap, last = 0.06 * max(max(grams for _, grams, _ in ends), 1.0), -np.inf
-            for seconds, grams, shot in ends:
-                last = max(grams, last + gap)
+            gap, last = 0.06 * max(max(out for _, out, _ in ends), 1.0), -np.inf
+            for stop, out, shot in ends:
+                last = max(out, last + gap)
                 text = printable(shot)
                 short = text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}\u2026"
-                style.say(axes, (seconds, last), short, (5, 0))
+                style.say(axes, (stop, last), short, (5, 0))
         axes.margins(0.14, 0.08)
         axes.set_xlim(left=min(0.0, axes.get_xlim()[0]))
         style.whole_numbers(axes.yaxis)

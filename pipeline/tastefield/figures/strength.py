@@ -1,7 +1,8 @@
 """Strength and extraction of each read shot: two upright rules, a line from one to the other, coloured by its score.
 
 What is in the cup (strength, left) and what was taken from the coffee (extraction, right) of one shot are tied by its
-ratio: steep lines are short shots. No region of either is marked as right: whether a shot is good is what its score says.
+ratio: of two, the one that falls more is the shorter shot. No region of either is marked as right: its score says
+whether a shot is good.
 """
 
 from __future__ import annotations
@@ -45,7 +46,9 @@ def draw(
         return np.asarray((value - bottom) / ((top - bottom) or 1.0))
 
     def on(axes: Axes) -> None:
-        for tds, taken, points in sorted(zip(strength, extraction, tasted, strict=True), key=lambda one: one[2] == one[2]):
+        for tds, taken, points in sorted(
+            zip(strength, extraction, tasted, strict=True), key=lambda one: one[2] == one[2]
+        ):
             ends = [float(up(tds, low, high)), float(up(taken, few, much))]
             if np.isfinite(points):
                 axes.plot([0, 1], ends, color=style.INK, lw=3.2)

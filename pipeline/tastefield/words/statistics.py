@@ -65,7 +65,7 @@ LATTICE: tuple[Column, ...] = (
     Column("extraction_pct", "Expected extraction; empty where nothing was read", "number", "%", low=0, high=100),
     Column("supported", "Whether the data speak there", "boolean"),
     Column("own", "Whether tasted shots of the setup itself lie about it", "boolean"),
-    Column("expected", "Expected score of a shot aimed there, averaged over how far shots land from where they are meant",
+    Column("expected", "Expected score of a shot aimed there, averaged over how far shots land from it",
            "number"),
     Column("lower", "Lower end of the 90 % interval of the expected score", "number"),
     Column("upper", "Upper end of the 90 % interval of the expected score", "number"),

@@ -1,8 +1,8 @@
 """Writer ``page``: what people read of a run, in HTML that loads nothing and works without network.
 
-Up to ``one_file`` setups everything stands in ``page.html``; above, that is the index, and each setup has a page of its
-own in ``setups/``. Each setup is rendered alone, in any process; the run's own pass only joins and links, so memory does
-not grow with the number of setups. The one script, ``page.js``, is our own and allowed by its hash.
+Up to ``one_file`` setups everything stands in ``page.html``; above, that is the index, and a setup has a page of its
+own in ``setups/``. Each is rendered alone, in any process; the run's own pass only joins and links, so memory does not
+grow with the number of setups. The one script, ``page.js``, is our own and allowed by its hash.
 """
 
 from __future__ import annotations
@@ -38,7 +38,9 @@ class Options(NoOptions):
     """Keys of its ``[[report]]`` block."""
 
     one_file: int = Field(60, ge=0, description="Most setups for which all stands in page.html")
-    every_setup: int = Field(300, ge=0, description="Most setups of which each gets a page; above, those in need of you")
+    every_setup: int = Field(
+        300, ge=0, description="Most setups of which each gets a page; above, those in need of you"
+    )
 
 
 class PageWriter(Writer):

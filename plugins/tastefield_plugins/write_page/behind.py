@@ -22,7 +22,7 @@ Table = dict[str, Any]
 
 
 def behind(result: SetupResult, drawn: Mapping[str, str]) -> dict[str, Table]:
-    """A table for each figure that was drawn: ``caption``, ``columns`` and ``rows`` of text, the first cell a heading."""
+    """A table for each figure drawn: ``caption``, ``columns`` and ``rows`` of text, the first cell of each a heading."""
     entry, lattice, tables = result.entry, result.lattice, {}
     attribute = printable(entry["taste"]["attribute"])
     if "map" in drawn and lattice is not None:
@@ -52,7 +52,10 @@ def _map(lattice: Lattice, attribute: str) -> Table:
     score = read(lattice, lattice.mean, *points).reshape(len(ratios), len(times))
     known = speaks(lattice, *points).reshape(score.shape)
     rows = [
-        [f"1:{number(ratio, 2)}", *(_doubted(number(one, 1), bool(sure)) for one, sure in zip(line, told_, strict=True))]
+        [
+            f"1:{number(ratio, 2)}",
+            *(_doubted(number(one, 1), bool(sure)) for one, sure in zip(line, told_, strict=True)),
+        ]
         for ratio, line, told_ in zip(ratios, score, known, strict=True)
     ]
     caption = f"Expected {attribute} by ratio and time; in brackets where no tasted shot speaks"

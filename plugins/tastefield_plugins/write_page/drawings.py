@@ -24,8 +24,9 @@ MOST_POURS = 30
 
 
 def drawings(result: SetupResult) -> dict[str, str]:
-    """SVG text by figure: ``map``, ``extraction``, ``along_ratio``, ``along_time``, ``dial``, ``pours``, ``tasters`` and
-    ``strength``; a figure without data is absent.
+    """SVG text by figure, in the order of the page; a figure without data is absent.
+
+    ``map``, ``extraction``, ``along_ratio``, ``along_time``, ``dial``, ``pours``, ``tasters``, ``strength``.
     """
     from tastefield.figures import dial, extraction, strength, taste_map, tasters
 
@@ -99,27 +100,25 @@ def _curves(
         return {}
     drawn, dose = {}, aim["dose_g"]
     tasted = np.isfinite(shots[2])
-
-    def grams(ratio: float) -> str:
-        return f"1:{ratio:.3g}" if dose is None else f"{ratio * dose:.0f} g"
-
     ratio_said = f"with 1:{aim['ratio']:.1f}" if dose is None else f"with {aim['beverage_g']:.0f} g out"
-    for name, grid, factor, what, written in (
-        ("along_ratio", lattice.ratio, "ratio", f"more or less out, in {aim['shot_time_s']:.0f} s", grams),
-        ("along_time", lattice.shot_time_s, "shot_time_s", f"seconds {clock}, {ratio_said}", lambda time: f"{time:.0f}"),
+    out_said = f"{'ratio' if dose is None else 'grams out'}, all in {aim['shot_time_s']:.0f} s {clock}"
+    for name, grid, factor, shown, what, written in (
+        ("along_ratio", lattice.ratio, "ratio", dose or 1.0, out_said, "1:{:.3g}" if dose is None else "{:.0f} g"),
+        ("along_time", lattice.shot_time_s, "shot_time_s", 1.0, f"seconds {clock}, all {ratio_said}", "{:.0f}"),
     ):
         along = np.linspace(grid[0] * 1.0001, grid[-1] * 0.9999, CURVE)
         still = np.full(CURVE, aim["shot_time_s"] if factor == "ratio" else aim["ratio"])
         points = (along, still) if factor == "ratio" else (still, along)
         pulled = shots[0 if factor == "ratio" else 1][tasted]
+        pulled = pulled[np.isfinite(pulled) & (pulled >= along[0]) & (pulled <= along[-1])]
         drawn[name] = curves.draw(
-            along,
+            along * shown,
             *(read_at(lattice, values, *points) for values in told(lattice)),
             speaks(lattice, *points),
             what=what,
-            written=written,
-            aim=aim[factor],
-            pulled=pulled[np.isfinite(pulled) & (pulled >= along[0]) & (pulled <= along[-1])],
+            written=written.format,
+            aim=aim[factor] * shown,
+            pulled=pulled * shown,
             name=f"{name.replace('_', '-')}-{result.slug}",
             **style,
         )
@@ -133,8 +132,7 @@ def _pours(result: SetupResult, style: Mapping[str, Any], scores: Mapping[str, f
     if result.traces is None:
         return {}
     traces, aim = result.traces.dropna(subset=["t_s", "mass_g"]), result.entry["aim"]
-    clocks = traces["clock"].astype("object").fillna("unknown") if "clock" in traces else pd.Series("unknown", traces.index)
-    firsts = clocks.groupby(traces["shot_id"]).first()
+    firsts = traces["clock"].astype("object").fillna("unknown").groupby(traces["shot_id"]).first()
     if firsts.empty:
         return {}
     common = firsts.value_counts().sort_index().idxmax()
