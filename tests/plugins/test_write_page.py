@@ -5,23 +5,29 @@ from __future__ import annotations
 import base64
 import dataclasses
 import hashlib
+import json
 import pickle
 import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
 from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.cautions import CAUTIONS
 from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
-from tastefield_plugins.write_page.bench_table import following, row
+from tastefield_plugins.write_page.because import because
+from tastefield_plugins.write_page.bench_table import following, needs_attention, row
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.handover_table import start
 from tastefield_plugins.write_page.numbers import number, span, together
 from tastefield_plugins.write_page.section import section, sure
+from tastefield_plugins.write_page.surroundings import told
+from tastefield_plugins.write_page.trial import trial
 
 from . import sample_run
 
@@ -445,3 +451,130 @@ def test_every_ink_reads_on_every_ground(scheme: int, ink: str, ground: str) -> 
     colors = schemes()[scheme]
     low, high = sorted(luminance(colors[name]) for name in (ink, ground))
     assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+# --- many setups ----------------------------------------------------------------------------------------------------
+
+
+def written(run: RunResult, folder: Path, **options: int) -> str:
+    writer = PageWriter()
+    context = Context(PageWriter.Options(**options), setups=len(run.setups))
+    for result in run.setups:
+        writer.write_setup(result, folder, context)
+    writer.write_run(run, folder, context)
+    return (folder / "page.html").read_text("utf-8")
+
+
+def test_above_a_number_of_setups_each_has_a_page_of_its_own(run: RunResult, tmp_path: Path) -> None:
+    few = dataclasses.replace(run, setups=run.setups[:4])
+    index = written(few, tmp_path, one_file=3)
+    assert "<article" not in index
+    assert re.findall(r'href="(setups/[^"]+)"', index) == [f"setups/{result.slug}.html" for result in few.setups]
+    for result in few.setups:
+        alone = (tmp_path / "setups" / f"{result.slug}.html").read_text("utf-8")
+        page = Page(alone)
+        assert page.open == []
+        ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+        assert len(ids) == len(set(ids))
+        assert 'href="../page.html#bench"' in alone
+        assert "Hot" in text(alone[alone.index('<section id="cautions"') :])
+    assert {path.name for path in tmp_path.iterdir()} == {"page.html", "setups"}
+
+
+def test_of_a_very_large_bench_only_what_needs_somebody_has_a_page_and_any_other_on_demand(
+    run: RunResult, tmp_path: Path
+) -> None:
+    few = dataclasses.replace(run, setups=run.setups[:4])
+    index = written(few, tmp_path, one_file=0, every_setup=3)
+    ready = [result for result in few.setups if result.entry["status"] in ("window", "confirmed")]
+    assert ready
+    pages = {path.stem for path in (tmp_path / "setups").iterdir()}
+    assert pages == {result.slug for result in few.setups} - {result.slug for result in ready}
+    assert "tastefield page" in text(index)
+    assert all(f'href="setups/{result.slug}.html"' not in index for result in ready)
+    PageWriter().write_setup(ready[0], tmp_path, Context(PageWriter.Options(one_file=0, every_setup=3)))
+    assert (tmp_path / "setups" / f"{ready[0].slug}.html").exists()
+
+
+def test_a_failed_check_needs_somebody_however_good_the_recipe(run: RunResult) -> None:
+    entry = run.setups[0].entry
+    assert not needs_attention(entry)
+    failed = {"code": "check_failed", "severity": "warn", "where": {}, "message": "Leaks.", "do": "Mend it."}
+    assert needs_attention({**entry, "findings": [failed]})
+
+
+# --- reasons and numbers --------------------------------------------------------------------------------------------
+
+
+def flat(result: SetupResult, expected: float) -> SetupResult:
+    """The setup with a surface of one height."""
+    assert result.lattice is not None
+    level = result.lattice.mean * 0 + expected
+    lattice = dataclasses.replace(result.lattice, expected=level, lower=level - 1, upper=level + 1)
+    return dataclasses.replace(result, lattice=lattice)
+
+
+def test_the_recipe_stands_beside_the_best_shot_with_a_reason_that_the_surface_gives(run: RunResult) -> None:
+    result = run.setups[0]
+    first, second = because(result)
+    best = result.entry["best_shot"]
+    assert first.startswith(f"Your best was {best['dose_g']:.1f} g in, {best['beverage_g']:.0f} g out")
+    here, there = re.findall(r"\d\.\d+", second)
+    assert "because shots there are expected to reach liking" in second
+    axes = (np.log(result.lattice.ratio), np.log(result.lattice.shot_time_s))  # type: ignore[union-attr]
+    at = np.log([[one["ratio"], one["shot_time_s"]] for one in (result.entry["aim"], best)])
+    read = RegularGridInterpolator(axes, result.lattice.expected)(at)  # type: ignore[union-attr]
+    assert [float(here), float(there)] == pytest.approx(read.tolist(), abs=0.05)
+
+
+def test_where_nothing_tells_both_recipes_apart_no_reason_is_made_up(run: RunResult) -> None:
+    (_, told) = because(flat(run.setups[0], 7.0))
+    chances = run.setups[0].lattice.chance * 0 + 0.8  # type: ignore[union-attr]
+    level = dataclasses.replace(flat(run.setups[0], 7.0).lattice, chance=chances)  # type: ignore[type-var]
+    (_, same) = because(dataclasses.replace(run.setups[0], lattice=level))
+    assert "more of such shots should be good" in told or "the same as far as can be told" in told
+    assert "should taste the same as far as can be told: liking 7.0 is expected of both" in same
+
+
+def test_a_recipe_that_repeats_the_best_shot_says_so_and_nothing_tasted_is_no_best(run: RunResult) -> None:
+    entry = run.setups[0].entry
+    same = {**entry["best_shot"], "beverage_g": entry["aim"]["beverage_g"], "shot_time_s": entry["aim"]["shot_time_s"]}
+    assert "Set the same again" in because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": same}))[1]
+    assert because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": None})) == [
+        "Nothing was tasted here yet."
+    ]
+
+
+def test_every_figure_has_its_numbers_in_a_table_beside_it(html: str, run: RunResult) -> None:
+    whole = article(html, run.setups[3])
+    assert whole.count("<figure>") == whole.count("These numbers as a table") == 8
+    for heading in ("Where it tastes good", "More or less out", "How the shots poured", "Strength and extraction"):
+        assert heading in whole
+    table = section(run.setups[3])["behind"]["map"]
+    assert len(table["rows"]) == len(table["columns"]) - 1 == 7
+    assert any(cell.startswith("(") for row_ in table["rows"] for cell in row_[1:]), "in brackets where none speaks"
+
+
+def test_pours_and_strength_are_absent_where_nothing_was_recorded_or_read(html: str, run: RunResult) -> None:
+    whole = article(html, run.setups[0])
+    assert "How the shots poured" not in whole
+    assert "Strength and extraction" not in whole
+
+
+def test_what_a_browser_gets_to_try_recipes_is_small_and_holds_the_marks_of_the_dial(run: RunResult) -> None:
+    result = run.setups[3]
+    packed = trial(result)
+    assert packed is not None
+    data = json.loads(packed["data"])
+    assert len(packed["data"]) < 15 * result.lattice.mean.size  # type: ignore[union-attr]
+    assert [mark for mark, _ in data["dial"]["marks"]] == result.dial["grind_setting"].tolist()  # type: ignore[index]
+    assert trial(run.setups[2]) is None
+
+
+def test_a_surface_of_an_old_run_is_told_from_its_mean_and_spread(run: RunResult) -> None:
+    lattice = run.setups[0].lattice
+    assert lattice is not None
+    old = dataclasses.replace(lattice, expected=None, lower=None, upper=None)
+    mean, lower, upper = told(old)
+    assert mean is lattice.mean
+    assert (upper - lower).mean() == pytest.approx(2 * 1.645 * lattice.sd.mean())

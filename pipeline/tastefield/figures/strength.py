@@ -1,7 +1,7 @@
 """Strength and extraction of each read shot: two upright rules, a line from one to the other, coloured by its score.
 
 What is in the cup (strength, left) and what was taken from the coffee (extraction, right) of one shot are tied by its
-ratio: of two, the one that falls more is the shorter shot. No region of either is marked as right: its score says
+ratio: lines of short shots fall, those of long ones rise. No region of either is marked as right: its score says
 whether a shot is good.
 """
 

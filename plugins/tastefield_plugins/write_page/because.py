@@ -32,7 +32,7 @@ def because(result: SetupResult) -> list[str]:
         return [said]
     if not change:
         return [said, REPEATED]
-    return [said, f"{change} because {_reason(entry, result.lattice)}"]
+    return [said, f"{change} {_reason(entry, result.lattice)}"]
 
 
 def _change(shot: Mapping[str, Any], aim: Mapping[str, Any]) -> str | None:
@@ -47,21 +47,21 @@ def _change(shot: Mapping[str, Any], aim: Mapping[str, Any]) -> str | None:
 
 
 def _reason(entry: Mapping[str, Any], lattice: Lattice | None) -> str:
-    """A true difference between both recipes, the luck of the one shot taken out."""
+    """What tells both recipes apart once the luck of the one shot is taken out, or that nothing does."""
     here, there, chances = _both(entry, lattice)
     attribute = printable(entry["taste"]["attribute"])
     if here is None or there is None:
-        return "all that was tasted points there."
-    digits = 1 if number(here, 1) != number(there, 1) else 2
-    scores = f"{number(here, digits)} on average, such shots as your best {number(there, digits)}"
+        return "because all that was tasted points there."
     if here - there >= TELLS:
-        return f"shots there are expected to reach {attribute} {scores}."
+        digits = 1 if number(here, 1) != number(there, 1) else 2
+        return (
+            f"because shots there are expected to reach {attribute} {number(here, digits)} on average, "
+            f"such shots as your best {number(there, digits)}."
+        )
     if chances[0] - chances[1] >= TELLS and entry["tasted"] >= FEW_TASTED:
         first, second = (chance_in_words(chance, entry["tasted"]) for chance in chances)
-        return f"more of such shots should be good: {first}, against {second}."
-    if entry["aim"]["grind_setting"] is not None:
-        return f"a mark of the dial gives it and it should taste as good: {attribute} {scores}."
-    return f"it should taste about the same: {attribute} {scores}."
+        return f"because more of such shots should be good: {first}, against {second}."
+    return f"should taste the same as far as can be told: {attribute} {number(here, 1)} is expected of both."
 
 
 def _both(entry: Mapping[str, Any], lattice: Lattice | None) -> tuple[float | None, float | None, tuple[float, float]]:
