@@ -70,7 +70,7 @@ def some_pours(name: str = "pours", **more: object) -> str:
 
 def a_strength(name: str = "strength", **more: object) -> str:
     tds, read = np.array([8.0, 9.0, 10.0, 11.0, np.nan]), np.array([22.0, 20.0, 19.0, 18.0, np.nan])
-    return strength.draw(tds, read, SCORE, aim=(9.2, 19.4), name=name, **{**WORDS, **more})
+    return strength.draw(tds, read, SCORE, name=name, **{**WORDS, "aim": (9.2, 19.4), **more})
 
 
 FIGURES = [a_map, an_extraction, a_dial, some_tasters, a_curve, some_pours, a_strength]

@@ -405,7 +405,7 @@ def test_where_the_surface_does_not_speak_a_setup_has_no_ground_of_its_own(make_
 
 def test_the_lattice_tells_of_each_recipe_what_the_aim_tells_of_itself(make_setup, hill):
     """Expected score and its limits, read between lattice points by SciPy, are those of the aim."""
-    aim = window(make_setup(SPREAD, TASTED), hill(sd=0.4), 0.8)
+    aim = window(make_setup(SPREAD, TASTED), hill(), 0.8)
     axes = (np.log(aim.lattice.ratio), np.log(aim.lattice.shot_time_s))
     at = np.log([[aim.ratio, aim.shot_time_s]])
     told = [

@@ -22,7 +22,7 @@ Table = dict[str, Any]
 
 
 def behind(result: SetupResult, drawn: Mapping[str, str]) -> dict[str, Table]:
-    """A table for each figure drawn: ``caption``, ``columns``, ``rows`` of text; the first cell of a row is its heading."""
+    """A table for each figure drawn: ``caption``, ``columns``, ``rows`` of text; the first cell of a row heads it."""
     entry, lattice, tables = result.entry, result.lattice, {}
     attribute = printable(entry["taste"]["attribute"])
     if "map" in drawn and lattice is not None:
