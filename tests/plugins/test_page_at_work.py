@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from collections.abc import Iterator
@@ -199,6 +200,10 @@ def test_sliders_begin_at_the_recipe_and_say_what_the_page_says(page: Any, run: 
     aim = result.entry["aim"]
     told = page.evaluate(TRY, [result.slug, [[aim["ratio"], aim["shot_time_s"]]]])[0]
     assert told["out"][0] == f"{aim['beverage_g']:.1f} g"
+    expected = result.entry["expected_score"]
+    assert told["expected"][0] == f"{expected['mean']:.1f} ({expected['lower']:.1f} to {expected['upper']:.1f})"
+    assert told["chance"][0] == "about 4 in 5"
+    assert not told["guess"]
     assert told["dial"][0] == aim["grind_setting"]
     assert told["time"][0].endswith("from pressing the button")
 
@@ -243,6 +248,40 @@ def test_arrow_keys_move_a_slider_and_the_button_brings_the_recipe_back(page: An
     assert box.locator("[data-out=expected]").inner_text() != before
     box.get_by_role("button").click()
     assert box.locator("[data-out=expected]").inner_text() == before
+
+
+@pytest.mark.parametrize(("own", "said"), [(True, "Your own tasted shots"), (False, "What was tasted elsewhere")])
+def test_sliders_say_whose_tasted_shots_speak(browser: Any, tmp_path: Path, own: bool, said: str) -> None:
+    result = sample_run.setup(sample_run.CASES[0])
+    assert result.lattice is not None
+    lattice = dataclasses.replace(result.lattice, own=result.lattice.supported & own)
+    PageWriter().write_setup(dataclasses.replace(result, lattice=lattice), tmp_path, Context(PageWriter.Options()))
+    page = browser.new_page()
+    page.goto((tmp_path / "setups" / f"{result.slug}.html").as_uri())
+    assert page.locator("[data-out=known]").inner_text().startswith(said)
+    page.close()
+
+
+def test_a_large_bench_prints_its_table_and_a_setup_its_section_without_what_paper_cannot_do(
+    browser: Any, tmp_path: Path
+) -> None:
+    run = sample_run.run(sample_run.CASES[:2])
+    writer, context = PageWriter(), Context(PageWriter.Options(one_file=0), setups=2)
+    for result in run.setups:
+        writer.write_setup(result, tmp_path, context)
+    writer.write_run(run, tmp_path, context)
+    page = browser.new_page()
+    page.emulate_media(media="print")
+    page.goto((tmp_path / "page.html").as_uri())
+    assert page.locator("[data-sorts] tbody tr").first.is_visible()
+    assert page.locator("#tools").is_hidden()
+    page.emulate_media(media="screen")
+    page.get_by_role("link", name="Bench 01").click()
+    page.emulate_media(media="print")
+    assert page.locator("[data-fold='out']").is_visible()
+    assert page.locator("[data-trial]").is_hidden()
+    assert page.locator(".card").is_visible()
+    page.close()
 
 
 # --- for everybody --------------------------------------------------------------------------------------------------

@@ -66,14 +66,16 @@ def _along(name: str, lattice: Lattice, aim: Mapping[str, Any], attribute: str) 
     ratios = name == "along_ratio"
     along = _spread(lattice.ratio if ratios else lattice.shot_time_s)
     points = [along, np.full(LINES, aim["shot_time_s"])] if ratios else [np.full(LINES, aim["ratio"]), along]
-    columns = [read(lattice, values, *points) for values in (*told(lattice), lattice.chance)]
+    columns = [read(lattice, values, *points) for values in told(lattice)]
     known = speaks(lattice, *points)
     rows = [
-        [f"1:{number(at, 2)}" if ratios else f"{number(at)} s", *(_doubted(number(v, d), bool(sure))
-         for v, d in zip(values, (1, 1, 1, 2), strict=True))]
+        [
+            f"1:{number(at, 2)}" if ratios else f"{number(at)} s",
+            *(_doubted(number(value, 1), bool(sure)) for value in values),
+        ]
         for at, sure, *values in zip(along, known, *columns, strict=True)
-    ]  # fmt: skip
-    heads = ["ratio" if ratios else "time", f"expected {attribute}", "from", "to", "chance of good"]
+    ]
+    heads = ["ratio" if ratios else "time", f"expected {attribute}", "from", "to"]
     return {"caption": "In brackets where no tasted shot speaks", "columns": heads, "rows": rows}
 
 

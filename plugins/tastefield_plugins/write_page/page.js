@@ -89,8 +89,11 @@
     for (const name of ["expected", "lower", "upper", "chance", "extraction"]) {
       if (data[name]) grids[name] = unpack(data[name]);
     }
-    const bits = bytes(data.supported);
-    grids.supported = Float64Array.from(grids.expected, (_, at) => (bits[at >> 3] >> (7 - (at & 7))) & 1);
+    for (const name of ["supported", "own"]) {
+      if (!data[name]) continue;
+      const bits = bytes(data[name]);
+      grids[name] = Float64Array.from(grids.expected, (_, at) => (bits[at >> 3] >> (7 - (at & 7))) & 1);
+    }
     const sliders = { ratio: box.querySelector("[name=ratio]"), time: box.querySelector("[name=time]") };
     const out = (name) => box.querySelector(`[data-out=${name}]`);
     const put = (name, text, value) => {
@@ -128,13 +131,14 @@
         const high = grid[(i + 1) * wide + j] * (1 - v) + grid[(i + 1) * wide + j + 1] * v;
         return low * (1 - u) + high * u;
       };
-      const known = at(grids.supported) >= 0.5;
-      const chance = at(grids.chance);
+      const here = Object.values(sliders).every((slider) => slider.value === slider.defaultValue);
+      const value = (name) => (here && data.recipe ? data.recipe[name] : at(grids[name])); // what the page says of it
+      const known = at(grids.supported) >= 0.5 || here;
+      const chance = value("chance");
       const word = data.chances[chance < 0.05 ? 0 : chance >= 0.95 ? 10 : Math.min(Math.max(half(chance * 10), 1), 9)];
       const grams = data.dose === null ? null : data.dose * ratio;
       const poured = grams === null ? "" : `, ${grams.toFixed(0)}\u00a0g out`;
-      const expected = at(grids.expected);
-      const [low, high] = [at(grids.lower), at(grids.upper)];
+      const [expected, low, high] = ["expected", "lower", "upper"].map(value);
       put("ratio", `1:${ratio.toFixed(2)}${poured}`, ratio);
       put("time", `${time.toFixed(1)}\u00a0s ${data.clock}`, time);
       sliders.ratio.setAttribute("aria-valuetext", `1 to ${ratio.toFixed(2)}${poured}`);
@@ -152,8 +156,9 @@
         put("tds", `${(extraction / ratio).toFixed(1)}\u00a0%`, extraction / ratio);
       }
       box.classList.toggle("is-guess", !known);
+      const whose = !grids.own || at(grids.own) >= 0.5 ? "Your own tasted shots speak" : "What was tasted elsewhere on the bench speaks";
       out("known").textContent = known
-        ? "Tasted shots speak for this."
+        ? `${whose} for this.`
         : "Nobody tasted a shot near this: the numbers are no more than a guess.";
     };
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tastefield.records import Floats, SetupResult
 from tastefield.words.ladder import STOP
@@ -38,7 +39,9 @@ def trial(result: SetupResult) -> dict[str, Any] | None:
         "lower": _packed(lower),
         "upper": _packed(upper),
         "chance": _packed(lattice.chance),
-        "supported": base64.b64encode(np.packbits(lattice.supported.ravel()).tobytes()).decode(),
+        "supported": _bits(lattice.supported),
+        "own": None if lattice.own is None else _bits(lattice.own),
+        "recipe": _recipe(result),
         "extraction": None if lattice.extraction_pct is None else _packed(lattice.extraction_pct),
         "dose": aim["dose_g"],
         "clock": clock_words(result),
@@ -58,6 +61,19 @@ def trial(result: SetupResult) -> dict[str, Any] | None:
 def in_words(chance: float, tasted: int) -> str:
     """The chance as the section says it."""
     return chance_in_words(chance, tasted).replace("better than", "more than")
+
+
+def _recipe(result: SetupResult) -> dict[str, Any] | None:
+    """What the section says at the recipe itself, which lies between points of the surface."""
+    expected = result.entry["expected_score"]
+    if expected is None:
+        return None
+    told = {"expected": expected["mean"], "lower": expected["lower"], "upper": expected["upper"]}
+    return {**told, "chance": result.entry["assurance"]}
+
+
+def _bits(where: NDArray[np.bool_]) -> str:
+    return base64.b64encode(np.packbits(where.ravel()).tobytes()).decode()
 
 
 def _packed(values: Floats) -> dict[str, Any]:
