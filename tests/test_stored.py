@@ -120,3 +120,28 @@ def test_the_command_says_where_the_page_is_or_what_to_name(made):
     wrong = CliRunner().invoke(main, ["page", str(made.out), "kitchen"])
     assert wrong.exit_code == 2
     assert "name one of" in wrong.output
+
+
+def test_recordings_reach_the_page_of_their_setup_and_are_read_back_with_it(tmp_path):
+    (tmp_path / "log.csv").write_text(
+        "shot_id,machine,coffee,dose_g,beverage_g,shot_time_s,score\n1,A,house,18,36,28,7\n2,B,house,18,36,28,6\n"
+    )
+    seconds = np.arange(0.0, 32.0, 0.2)
+    grams = 36 * np.clip((seconds - 7) / 21, 0, 1)
+    pd.DataFrame({"time s": seconds, "weight g": grams.round(2)}).to_csv(tmp_path / "pour-1.csv", index=False)
+    (tmp_path / "bench.toml").write_text(
+        CONFIGURATION.replace(', "readings"', "")
+        + '[[source]]\nreader = "trace"\npath = "pour-*.csv"\nshot = "pour-*"\nclock = "pump"\n'
+        + '[[report]]\nwriter = "data"\n[[report]]\nwriter = "page"\none_file = 1\n'
+    )
+    run = tastefield.run(tmp_path / "bench.toml", out=tmp_path / "out")
+    recorded, other = run.setups
+    assert recorded.traces["mass_g"].tolist() == pytest.approx(grams.round(2).tolist())
+    assert other.traces is None
+    again = stored.setup(run.out, recorded.slug)
+    assert again.traces["t_s"].tolist() == pytest.approx(seconds.tolist())
+    pages = {file.stem: file.read_text("utf-8") for file in (run.out / "setups").iterdir()}
+    assert pages.keys() == {recorded.slug, other.slug}, "more setups than one file holds: each has its own page"
+    assert "How the shots poured" in pages[recorded.slug]
+    assert "How the shots poured" not in pages[other.slug]
+    assert f"setups/{recorded.slug}.html" in json.loads((run.out / output.MANIFEST).read_text("utf-8"))["files"]
