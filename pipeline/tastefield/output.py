@@ -101,7 +101,7 @@ def added(out: Path, names: Sequence[str]) -> None:
         manifest = manifest_of(out)
         if manifest is None:
             raise OutputError(Problem("is no finished run", str(out), f"it has no {MANIFEST} of ours", DO_RUN))
-        files = {**manifest["files"], **{name: sha256(out / name) for name in names}}
+        files = {**manifest.get("files", {}), **{name: sha256(out / name) for name in names}}
         text = json.dumps({**manifest, "files": dict(sorted(files.items()))}, indent=1, ensure_ascii=False)
         unfinished = out / f"{UNFINISHED}.{MANIFEST}"
         unfinished.write_text(text + "\n", encoding="utf-8")
