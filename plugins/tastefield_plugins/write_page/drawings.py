@@ -111,9 +111,12 @@ def _curves(
         points = (along, still) if factor == "ratio" else (still, along)
         pulled = shots[0 if factor == "ratio" else 1][tasted]
         pulled = pulled[np.isfinite(pulled) & (pulled >= along[0]) & (pulled <= along[-1])]
+        expected, lower, upper = (read_at(lattice, values, *points) for values in told(lattice))
         drawn[name] = curves.draw(
             along * shown,
-            *(read_at(lattice, values, *points) for values in told(lattice)),
+            expected,
+            lower,
+            upper,
             speaks(lattice, *points),
             what=what,
             written=written.format,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from tastefield.records import Floats, Lattice
@@ -11,7 +12,7 @@ SPOKEN_FOR = 0.5
 """From this share of speaking neighbours on, data speak at a point between them; the map draws its line there too."""
 
 
-def read(lattice: Lattice, values: Floats, ratio: Floats, shot_time_s: Floats) -> Floats:
+def read(lattice: Lattice, values: Floats | NDArray[np.bool_], ratio: Floats, shot_time_s: Floats) -> Floats:
     """Values at points (n,); NaN beyond the lattice.
 
     :param values: an array of the lattice, (len(lattice.ratio), len(lattice.shot_time_s)).
@@ -21,9 +22,9 @@ def read(lattice: Lattice, values: Floats, ratio: Floats, shot_time_s: Floats) -
     return np.asarray(between(np.log(np.column_stack([ratio, shot_time_s]))))
 
 
-def speaks(lattice: Lattice, ratio: Floats, shot_time_s: Floats) -> Floats:
+def speaks(lattice: Lattice, ratio: Floats, shot_time_s: Floats) -> NDArray[np.bool_]:
     """Whether data speak at points, (n,)."""
-    return np.asarray(read(lattice, lattice.supported, ratio, shot_time_s) >= SPOKEN_FOR)
+    return np.asarray(read(lattice, lattice.supported, ratio, shot_time_s) >= SPOKEN_FOR, dtype=bool)
 
 
 def told(lattice: Lattice) -> tuple[Floats, Floats, Floats]:
