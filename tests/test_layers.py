@@ -20,7 +20,7 @@ LAYERS: tuple[frozenset[str], ...] = tuple(
         "stats records",
         "hooks",
         "contract",
-        "registry config figures output runlog place population",
+        "registry config figures output runlog place population stored",
         "loading summary",
         "stages",
         "workflow",

@@ -151,6 +151,21 @@ def compare(
 
 
 @main.command()
+@click.argument("folder", metavar="RUN_DIR", type=click.Path(path_type=Path))
+@click.argument("setup")
+def page(folder: Path, setup: str) -> None:
+    """Write the page of SETUP, one machine with one coffee, of the run that was written to RUN_DIR.
+
+    SETUP is the name of its page in the bench table, or part of its names: machine, coffee. For benches so large that
+    only setups that need attention got a page.
+    """
+    with told():
+        from tastefield import workflow
+
+        say([f"Page: {workflow.page(folder, setup)}"])
+
+
+@main.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 def start(folder: Path) -> None:
     """Write a blank workbook and a configuration to fill in into DIR. Nothing there is overwritten."""

@@ -12,7 +12,7 @@ import os
 import platform
 import shutil
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -29,6 +29,8 @@ SCHEMA = "tastefield/manifest/1"
 LOG = "run.log"
 UNFINISHED = "unfinished"
 """Marks a part that is ours although it has no manifest yet."""
+
+DO_RUN = "name the folder that tastefield run wrote"
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 _LITTER = {"Thumbs.db", "desktop.ini"}
@@ -91,6 +93,19 @@ def seal(part: Path, facts: Mapping[str, Any]) -> None:
         unfinished = part / f"{UNFINISHED}.{MANIFEST}"
         unfinished.write_text(text + "\n", encoding="utf-8")
         unfinished.replace(part / MANIFEST)
+
+
+def added(out: Path, names: Sequence[str]) -> None:
+    """Tell the manifest of a finished run of files that were written into it afterwards, so that they count as ours."""
+    with _told(out):
+        manifest = manifest_of(out)
+        if manifest is None:
+            raise OutputError(Problem("is no finished run", str(out), f"it has no {MANIFEST} of ours", DO_RUN))
+        files = {**manifest.get("files", {}), **{name: sha256(out / name) for name in names}}
+        text = json.dumps({**manifest, "files": dict(sorted(files.items()))}, indent=1, ensure_ascii=False)
+        unfinished = out / f"{UNFINISHED}.{MANIFEST}"
+        unfinished.write_text(text + "\n", encoding="utf-8")
+        unfinished.replace(out / MANIFEST)
 
 
 def commit(part: Path, out: Path) -> None:

@@ -41,11 +41,13 @@ class Context:
     :param options: the plugin's own validated options.
     :param seed: seed of the run; the same for every setup.
     :param findings: what the plugin noted, in order.
+    :param setups: how many setups the run has; ``None`` where one is asked for by itself, as of a stored run.
     """
 
     options: BaseModel
     seed: int = 0
     findings: list[Finding] = field(default_factory=list)
+    setups: int | None = None
 
     def note(self, finding: Finding) -> None:
         """Voice a doubt; it reaches the results file, the page and the terminal."""
@@ -322,6 +324,7 @@ class Setup:
     :param bench: dial, scatter and extraction.
     :param taste: what counts as good.
     :param tasters: all tasters of the run, sorted: a shot deserves good by their equal-weight mean.
+    :param traces: recordings of these shots; ``None`` where there are none.
     """
 
     key: Mapping[str, str]
@@ -332,6 +335,7 @@ class Setup:
     taste: Taste
     tasters: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    traces: pd.DataFrame | None = None
 
     @property
     def name(self) -> str:
@@ -486,6 +490,8 @@ class Lattice:
     :param supported: whether data speak there.
     :param extraction_pct: expected extraction, or ``None`` where nothing was read.
     :param own: where of that tasted shots of the setup itself lie about it; ``None`` where nobody told.
+    :param expected: expected score of a shot *aimed* there, averaged over how far shots land from where they are meant.
+    :param lower: lower end of its 90 % interval. :param upper: upper end; all three are there or none is.
     """
 
     ratio: Floats
@@ -496,6 +502,9 @@ class Lattice:
     supported: NDArray[np.bool_]
     extraction_pct: Floats | None = None
     own: NDArray[np.bool_] | None = None
+    expected: Floats | None = None
+    lower: Floats | None = None
+    upper: Floats | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -564,6 +573,8 @@ class Settings:
     :param say: one plain sentence.
     :param time_chance: chance that a shot at this setting runs within the window's times; ``None`` without either.
     :param leaves: whether the grinder goes with the machine, so that its settings mean something to the next owner.
+    :param marks: settings that may be set: position, as its owner writes it, seconds at the aim's ratio.
+    :param per_log_ratio: what log seconds gain per unit of log ratio at one setting; ``None`` without line.
     """
 
     grinder: str
@@ -579,6 +590,8 @@ class Settings:
     findings: tuple[Finding, ...] = ()
     time_chance: float | None = None
     leaves: bool = True
+    marks: tuple[tuple[float, str, float], ...] = ()
+    per_log_ratio: float | None = None
 
 
 @dataclass(frozen=True)
@@ -767,6 +780,8 @@ class SetupResult:
     :param readings: its readings.
     :param lattice: the stored surface; ``None`` where there is none.
     :param tables: terms, fit and observations of the surface; ``None`` where there is none.
+    :param dial: settings that may be set, one a row: position, grind_setting, shot_time_s; ``None`` without a line.
+    :param traces: recordings of its shots; ``None`` where there are none.
     """
 
     entry: Mapping[str, Any]
@@ -776,6 +791,8 @@ class SetupResult:
     readings: pd.DataFrame
     lattice: Lattice | None = None
     tables: SurfaceTables | None = None
+    dial: pd.DataFrame | None = None
+    traces: pd.DataFrame | None = None
 
     @property
     def clock(self) -> str | None:

@@ -23,7 +23,7 @@ from joblib import Parallel, delayed, parallel_config
 from pydantic import BaseModel
 from threadpoolctl import threadpool_limits
 
-from tastefield import output, population
+from tastefield import output, population, stored
 from tastefield.config import Config, matching_files, with_listed
 from tastefield.errors import ConfigError, NotEnough, OutputError, Problem, TastefieldError
 from tastefield.loading import Loaded, load
@@ -59,7 +59,7 @@ from tastefield.stages.ladder import ladder
 from tastefield.stages.panel import panel
 from tastefield.stages.pasted import without_pasted
 from tastefield.stages.plan import plan
-from tastefield.stages.pours import pours
+from tastefield.stages.pours import pours, with_recordings
 from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
@@ -82,7 +82,7 @@ T = TypeVar("T")
 class Task:
     """All a worker needs besides its setups; plain data, so that it can travel.
 
-    :param tasted: tasted shots of the whole bench.
+    :param tasted: tasted shots of the whole bench. :param setups: how many setups it has.
     """
 
     config: Config
@@ -92,6 +92,7 @@ class Task:
     fail_fast: bool
     folder: Path | None
     tasted: int
+    setups: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,11 +172,32 @@ def compare(source: str | Path, machine: str, theirs: Pulled, progress: Progress
     with threadpool_limits(1):
         ours = bench(without_pasted(derive(before, config.setups, config.grinder)), records.taste, config.grinder)
         told = teaching(ours, loaded.prior, config.surface.salt)
-    task = _task(loaded, config, True, None, 0)
+    task = _task(loaded, config, True, None, 0, 1)
     learned = _learn(loaded, told, task, 1, progress or _silent, Context(loaded.surface_options, config.seed))
     setup = last_setup(told.setups, name)
     (worked,) = _work([(setup, None)], task, _own(learned, [setup]))
     return side_by_side(call, worked.result.entry, setup, told_over(theirs, pulled(call.returned, every.scores)))
+
+
+def page(folder: str | Path, called: str) -> Path:
+    """Write the page of one setup of a stored run, which may have been left out, and tell the run's manifest of it.
+
+    :param called: the setup's file-safe name, or part of the names it is known by.
+    :returns: the page.
+    :raises TastefieldError: no such run, none or several setups called so, or the page cannot be written.
+    """
+    target = Path(folder)
+    result = stored.setup(target, called)
+    writer = build().writers["page"]
+    with output.held(target):
+        try:
+            writer.write_setup(result, target, Context(writer.Options()))
+        except OSError as error:
+            do = "check rights and space there"
+            raise OutputError(Problem("cannot be written", str(target), str(error), do)) from error
+        name = f"setups/{result.slug}.html"
+        output.added(target, [name])
+    return target / name
 
 
 def title(config: Config, source: str | Path) -> str:
@@ -211,9 +233,9 @@ def _analyse(
         once = without_pasted(derived)
         told = teaching(bench(once, records.taste, config.grinder), loaded.prior, config.surface.salt)
         checked = checks(records.tables["checks"], config.check)
-        setups = with_drift(with_failed(told.setups, checked))
+        setups = with_recordings(with_drift(with_failed(told.setups, checked)), records.tables["traces"])
     handed = stations(setups)
-    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
+    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed), len(setups))
     tell = progress or _silent
     with log.stage("learn"):
         context = Context(loaded.surface_options, config.seed)
@@ -247,9 +269,9 @@ def _analyse(
     return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
-def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int) -> Task:
+def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int, setups: int) -> Task:
     writers = tuple(loaded.writer_options.items())
-    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted)
+    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted, setups)
 
 
 def _learn(loaded: Loaded, told: Teaching, task: Task, jobs: int | str, tell: Progress, context: Context) -> Population:
@@ -486,7 +508,8 @@ def _write_setup(result: SetupResult, task: Task) -> tuple[str, ...]:
     registry = _registry(task.plugin_texts)
     for name, options in task.writer_options:
         try:
-            registry.writers[name].write_setup(result, _folder(task.folder), Context(options, task.config.seed))
+            context = Context(options, task.config.seed, setups=task.setups)
+            registry.writers[name].write_setup(result, _folder(task.folder), context)
         except Exception as error:
             if task.fail_fast:
                 raise _stopped(f"writer {name}", _name(result.entry["key"]), error) from error
@@ -507,7 +530,7 @@ def _write_run(
     failed = []
     doubts: list[dict[str, Any]] = []
     for name, options in loaded.writer_options.items():
-        context = Context(options, loaded.config.seed)
+        context = Context(options, loaded.config.seed, setups=len(found.setups))
         with log.stage(f"write {name}"):
             try:
                 loaded.registry.writers[name].write_run(found, part, context)

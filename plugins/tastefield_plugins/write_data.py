@@ -158,6 +158,9 @@ def _tables(run: RunResult) -> Iterator[tuple[str, pd.DataFrame]]:
         columns = ["setup", *statistics.names(name)]
         joined = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
         yield name, joined[[column for column in columns if column in joined]]
+    marks = [result.dial.assign(setup=result.slug) for result in run.setups if result.dial is not None]
+    columns = list(statistics.names("dial"))
+    yield "dial", pd.concat(marks, ignore_index=True)[columns] if marks else pd.DataFrame(columns=columns)
     yield "findings", _findings(run)
     yield "tasters", pd.DataFrame(list(run.summary.get("tasters", ())), columns=list(statistics.names("tasters")))
 
@@ -194,7 +197,7 @@ def _write_lattices(setups: Iterable[SetupResult], path: Path) -> None:
 
     Four-byte numbers: their error (under 1e-6 of a score) is far below what the lattice itself allows.
     """
-    small = ("mean", "sd", "chance", "extraction_pct")
+    small = ("mean", "sd", "chance", "extraction_pct", "expected", "lower", "upper")
     types = {
         "setup": pa.string(),
         "ratio": pa.float64(),
@@ -222,8 +225,9 @@ def _lattice_rows(slug: str, lattice: Lattice, schema: pa.Schema) -> pa.Table:
         "supported": lattice.supported.ravel(),
         "own": pa.nulls(ratio.size) if lattice.own is None else lattice.own.ravel(),
     }
-    extraction = lattice.extraction_pct
-    columns["extraction_pct"] = pa.nulls(ratio.size) if extraction is None else extraction.ravel()
+    for name in ("extraction_pct", "expected", "lower", "upper"):
+        values = getattr(lattice, name)
+        columns[name] = pa.nulls(ratio.size) if values is None else values.ravel()
     return pa.table(
         {name: pa.array(columns[name]).cast(schema.field(name).type) for name in schema.names}, schema=schema
     )

@@ -11,7 +11,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from tastefield.figures import dial, extraction, style, taste_map, tasters
+from tastefield.figures import curves, dial, extraction, pours, strength, style, taste_map, tasters
 from tastefield.records import Lattice
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -53,7 +53,28 @@ def some_tasters(name: str = "tasters", **more: object) -> str:
     return tasters.draw(scores, name=name, **{**WORDS, **more}).inline()
 
 
-FIGURES = [a_map, an_extraction, a_dial, some_tasters]
+def a_curve(name: str = "curve", **more: object) -> str:
+    along = np.linspace(20.0, 50.0, 31)
+    expected = 7.2 - 0.01 * (along - 36) ** 2
+    given = {"what": "grams out", "written": "{:.0f} g".format, "aim": 36.0, "pulled": np.array([30.0, 36.0])}
+    spoken = np.abs(along - 36) < 10
+    around = (expected, expected - 1, expected + 1, spoken)
+    return curves.draw(along, *around, name=name, **{**WORDS, **given, **more}).inline()
+
+
+def some_pours(name: str = "pours", **more: object) -> str:
+    seconds = np.arange(0.0, 30.0, 0.1)
+    recorded = {f"shot {n}": (seconds, (30 + n) * np.clip((seconds - 7) / 22, 0, 1)) for n in range(3)}
+    given = {"clock": "from pressing the button", "aim": (28.0, 36.0)}
+    return pours.draw(recorded, {"shot 1": 7.0, "shot 2": np.nan}, name=name, **{**WORDS, **given, **more}).inline()
+
+
+def a_strength(name: str = "strength", **more: object) -> str:
+    tds, read = np.array([8.0, 9.0, 10.0, 11.0, np.nan]), np.array([22.0, 20.0, 19.0, 18.0, np.nan])
+    return strength.draw(tds, read, SCORE, name=name, **{**WORDS, "aim": (9.2, 19.4), **more}).inline()
+
+
+FIGURES = [a_map, an_extraction, a_dial, some_tasters, a_curve, some_pours, a_strength]
 
 
 def texts(svg: str) -> list[str]:
@@ -209,3 +230,43 @@ def test_a_dial_is_labelled_as_its_owner_writes_it() -> None:
     written = {6.5: "0G", 6.6: "0H", 8.0: "0I", 9.0: "0J"}
     shown = texts(a_dial(written=written))
     assert [label in shown for label in written.values()] == [True, False, True, True]
+
+
+def lines(svg: str) -> list[np.ndarray]:
+    """Corners of every open path, in the order drawn."""
+    paths = [element.attrib["d"] for element in ET.fromstring(svg).iter(f"{SVG}path")]
+    return [np.array(re.findall(r"-?[\d.]+", path), dtype=float).reshape(-1, 2) for path in paths if "z" not in path]
+
+
+def test_a_curve_is_strong_only_where_data_speak() -> None:
+    half, whole = a_curve(), a_curve()
+    assert half == whole
+    widths = [np.ptp(line[:, 0]) for line in lines(half) if len(line) > 10]
+    assert max(widths) > 1.4 * min(widths), "the strong line is shorter than the pale one"
+    assert {"set this", "good 6.5", "36 g"} & set(texts(half)) >= {"set this", "good 6.5"}
+
+
+def test_a_pour_ends_at_its_weight_and_is_named_there() -> None:
+    assert {"shot 0", "shot 1", "shot 2", "set this"} <= set(texts(some_pours()))
+    many = {f"shot {n}": (np.array([0.0, 20.0]), np.array([0.0, 30.0])) for n in range(9)}
+    crowded = pours.draw(many, {}, clock="from the first drip", name="many", **WORDS).inline()
+    assert not any(text.startswith("shot") for text in texts(crowded)), "no room for so many names"
+    assert "grams in the cup, against seconds from the first drip" in texts(crowded)
+
+
+def test_strength_and_extraction_have_ends_of_their_own_and_no_region_that_is_right() -> None:
+    svg = a_strength()
+    assert {"8.0 %", "11.0 %", "18.0 %", "22.0 %", "strength", "extraction", "set this"} <= set(texts(svg))
+    filled = [
+        element for element in ET.fromstring(svg).iter(f"{SVG}path") if "fill: none" not in element.attrib["style"]
+    ]
+    assert not filled
+    assert a_strength(aim=None).count(style.ACCENT) == 0
+
+
+@pytest.mark.parametrize("figure", [a_curve, some_pours, a_strength])
+@pytest.mark.parametrize("harsh", HARSH)
+def test_an_odd_attribute_or_shot_breaks_no_new_figure(figure: Callable[..., str], harsh: str) -> None:
+    ET.fromstring(figure(attribute=harsh))
+    named = {harsh: (np.array([0.0, 20.0]), np.array([0.0, 30.0]))}
+    ET.fromstring(pours.draw(named, {harsh: 7.0}, clock="", name="odd", **{**WORDS, "attribute": harsh}).inline())

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.hooks import NoOptions
 from tastefield.records import Context, Lattice, Records, RunResult, SetupResult, SourceCount, SurfaceTables, Taste
 from tastefield.slug import slug
 from tastefield.words.columns import SET_ASIDE, SHOTS
@@ -88,7 +87,9 @@ def setup(case: Case, seed: int = 0) -> SetupResult:
     blank = case.status in ("insufficient", "failed")
     lattice = None if blank else _lattice(case)
     tables = None if blank else _tables(scores, shots, case)
-    return SetupResult(_entry(case, name, shots, scores, readings), name, shots, scores, readings, lattice, tables)
+    entry = _entry(case, name, shots, scores, readings)
+    dial = _dial(case) if case.dial and not blank else None
+    return SetupResult(entry, name, shots, scores, readings, lattice, tables, dial, _traces(case, shots))
 
 
 def run(cases: tuple[Case, ...] = CASES + HOSTILE_CASES, title: str = "Bench log, March") -> RunResult:
@@ -113,7 +114,8 @@ def run(cases: tuple[Case, ...] = CASES + HOSTILE_CASES, title: str = "Bench log
 @lru_cache(maxsize=1)
 def page() -> tuple[RunResult, str]:
     """The whole made-up run and its page, written once for all tests that read it."""
-    made, writer, context = run(), PageWriter(), Context(NoOptions())
+    made, writer = run(), PageWriter()
+    context = Context(PageWriter.Options(), setups=len(made.setups))
     with TemporaryDirectory() as folder:
         for result in made.setups:
             writer.write_setup(result, Path(folder), context)
@@ -180,7 +182,32 @@ def _lattice(case: Case) -> Lattice:
     far = np.hypot(np.log(across / case.best[0]) / 0.34, np.log(along / case.best[1]) / 0.36)
     chance = 1 / (1 + np.exp(-(mean - GOOD) * 2.2)) * case.assurance / 0.9
     extraction = 19.5 + 3.0 * np.log(across / 2) + 1.2 * np.log(along / 28) if case.readings else None
-    return Lattice(ratio, time_s, mean, 0.3 + 0.4 * far, np.minimum(chance, 1.0), far < 1.0, extraction)
+    sd = 0.3 + 0.4 * far
+    told = {
+        "expected": mean - 0.1,
+        "lower": np.maximum(mean - 1.7 * sd, 1.0),
+        "upper": np.minimum(mean + 1.5 * sd, 9.0),
+    }
+    return Lattice(ratio, time_s, mean, sd, np.minimum(chance, 1.0), far < 1.0, extraction, **told)
+
+
+def _dial(case: Case) -> pd.DataFrame:
+    """Marks half a step apart, slower the lower they are."""
+    position = np.arange(6.0, 10.01, 0.5)
+    time_s = case.best[1] * np.exp(-0.12 * (position - 7.5))
+    return pd.DataFrame({"position": position, "grind_setting": [f"{p:g}" for p in position], "shot_time_s": time_s})
+
+
+def _traces(case: Case, shots: pd.DataFrame) -> pd.DataFrame | None:
+    """Recordings of a case that was read with everything: a steady pour after eight seconds."""
+    if not case.readings:
+        return None
+    rows = []
+    for shot, out, time_s in zip(shots["shot_id"], shots["beverage_g"], shots["shot_time_s"], strict=True):
+        seconds = np.arange(0.0, time_s, 0.5)
+        grams = out * np.clip((seconds - 8.0) / (time_s - 8.5), 0.0, 1.0)
+        rows.append(pd.DataFrame({"shot_id": shot, "t_s": seconds, "mass_g": grams, "clock": case.clock}))
+    return pd.concat(rows, ignore_index=True)
 
 
 def _terms() -> pd.DataFrame:
@@ -234,7 +261,7 @@ def _entry(case: Case, name: str, shots: pd.DataFrame, scores: pd.DataFrame, rea
         "seconds_per_step": {"estimate": -3.4, "lower": -4.6, "upper": -2.2},
         "step": 0.5,
         "higher_is": "coarser",
-        "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12},
+        "line": {"intercept": float(np.log(time_s) + 0.9), "slope": -0.12, "per_log_ratio": 0.5},
         "time_chance": 0.78 if ready else None,
         "leaves": True,
         "say": "One mark coarser makes the shot about 3 s faster.",

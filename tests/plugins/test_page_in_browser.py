@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,11 +12,10 @@ import pytest
 from tastefield.records import RunResult
 
 from . import sample_run
+from .browser import chromium
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 SIZES = [(1280, 800), (390, 844)]
 FOLD = ("in", "out", "time", "dial", "sure", "next")
 
@@ -37,19 +34,8 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    missing = "" if CHROMIUM else "Chromium (Debian: apt-get install chromium)"
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing = missing or "playwright (pip install playwright)"
-    if missing:
-        if "browser" in os.environ.get("TASTEFIELD_REQUIRE", ""):
-            pytest.fail(f"missing: {missing}")
-        pytest.skip(f"to run this, install {missing}")
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +50,7 @@ def pages(browser: Any, page_file: Path) -> Iterator[dict[tuple[int, int], Any]]
         page.on("dialog", lambda dialog: seen.append(f"dialog: {dialog.message}"))
         page.on("request", lambda request: None if request.url == page_file.as_uri() else seen.append(request.url))
         page.goto(page_file.as_uri())
+        assert page.evaluate("document.querySelectorAll('thead button').length") == 6, "the script runs"
     yield opened
     assert seen == []
 

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+import base64
 import dataclasses
+import hashlib
+import json
 import pickle
 import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from scipy.interpolate import RegularGridInterpolator
 
-from tastefield.hooks import NoOptions
+from tastefield.figures.surroundings import told
 from tastefield.records import Context, RunResult, SetupResult
-from tastefield.words.bench_line import bench_line, following
+from tastefield.words.bench_line import bench_line, following, needs_attention
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.handover_line import handover_line
 from tastefield.words.numbers import number, span, together
 from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
+from tastefield_plugins.write_page.because import because
 from tastefield_plugins.write_page.section import section, sure
+from tastefield_plugins.write_page.trial import trial
 
 from . import sample_run
 
@@ -56,7 +63,7 @@ def text(html: str) -> str:
 
 
 def write(run: RunResult, folder: Path) -> str:
-    writer, context = PageWriter(), Context(NoOptions())
+    writer, context = PageWriter(), Context(PageWriter.Options(), setups=len(run.setups))
     for result in run.setups:
         writer.write_setup(result, folder, context)
     writer.write_run(run, folder, context)
@@ -85,9 +92,9 @@ def test_the_page_is_well_formed_and_every_id_is_its_own(html: str) -> None:
     assert len(ids) == len(set(ids)) > 100
 
 
-def test_the_page_loads_nothing_and_runs_nothing(html: str) -> None:
+def test_the_page_loads_nothing_and_runs_one_script_of_its_own(html: str) -> None:
     for tag, attributes in Page(html).elements:
-        assert tag not in {"script", "link", "img", "iframe", "object", "embed", "form", "base"}
+        assert tag not in {"link", "img", "iframe", "object", "embed", "form", "base"}
         for name, value in attributes.items():
             assert not name.startswith("on")
             if name in {"src", "href", "xlink:href", "action"}:
@@ -96,7 +103,13 @@ def test_the_page_loads_nothing_and_runs_nothing(html: str) -> None:
     assert len(style) == 1
     assert "@import" not in style[0]
     assert not re.findall(r"url\((?!#)", html)
-    assert "Content-Security-Policy\" content=\"default-src 'none'" in html
+    (script,) = re.findall(r"(?s)<script>(.*?)</script>", html)
+    assert html.count("<script") == 1
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    (policy,) = re.findall(r'Content-Security-Policy" content="([^"]+)"', html)
+    assert f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}';" in policy
+    assert "eval" not in script
+    assert not re.findall(r"fetch|XMLHttp|import\(|innerHTML|document\.write", script)
 
 
 def test_every_link_inside_the_page_leads_somewhere(html: str) -> None:
@@ -108,7 +121,8 @@ def test_every_link_inside_the_page_leads_somewhere(html: str) -> None:
 
 
 def test_hostile_names_are_shown_and_do_nothing(html: str, run: RunResult) -> None:
-    assert "<script" not in html
+    assert "<script>alert" not in html
+    assert html.count("<script") == 1
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
     assert "\u202e" not in html
     assert html.count("<article ") == len(run.setups)
@@ -202,7 +216,7 @@ def test_the_map_says_whose_tasted_shots_colour_it(tmp_path: Path, own: str, spe
     )
     result = dataclasses.replace(result, lattice=dataclasses.replace(lattice, own=near))
     assert section(result)["speak"] == speak
-    PageWriter().write_setup(result, tmp_path, Context(NoOptions()))
+    PageWriter().write_setup(result, tmp_path, Context(PageWriter.Options(), setups=1))
     (piece,) = (tmp_path / ".page").iterdir()
     captions = text("".join(re.findall(r"(?s)<figcaption>.*?</figcaption>", piece.read_text("utf-8"))))
     assert said in captions
@@ -213,11 +227,11 @@ def test_a_setup_that_nobody_tasted_but_that_has_a_recipe_says_so_on_section_and
     result = sample_run.setup(sample_run.Case("M", "C", "tentative"))
     entry = {**result.entry, "best_shot": None, "tasted": 0, "tasters": 0, "assurance": 0.7}
     result = dataclasses.replace(result, entry=entry, scores=result.scores.iloc[:0])
-    PageWriter().write_setup(result, tmp_path, Context(NoOptions()))
+    PageWriter().write_setup(result, tmp_path, Context(PageWriter.Options(), setups=1))
     (piece,) = (tmp_path / ".page").iterdir()
     seen = text(piece.read_text("utf-8"))
     assert "A guess, nothing tasted here yet" in seen
-    assert "Your best Nothing was tasted here yet. Expected here: liking 7.4" in seen
+    assert "Your best Nothing was tasted here yet. Expected at the recipe: liking 7.4" in seen
     assert "Nothing was tasted here yet: pull the next shots and taste them before it leaves." in seen
     assert "Cannot say yet" not in seen
 
@@ -291,13 +305,13 @@ def test_the_card_warns_of_heat_pressure_and_caffeine(html: str, run: RunResult)
 def test_a_section_is_the_same_whatever_was_written_before_it(run: RunResult, html: str, tmp_path: Path) -> None:
     writer = pickle.loads(pickle.dumps(PageWriter()))
     for result in (run.setups[5], run.setups[3], run.setups[0]):
-        writer.write_setup(result, tmp_path, Context(NoOptions()))
+        writer.write_setup(result, tmp_path, Context(PageWriter.Options(), setups=1))
         piece = (tmp_path / ".page" / f"{result.slug}.html").read_text("utf-8")
         assert article(piece, result) == article(html, result)
 
 
 def test_a_section_that_could_not_be_written_leaves_a_note_in_its_place(run: RunResult, tmp_path: Path) -> None:
-    writer, context = PageWriter(), Context(NoOptions())
+    writer, context = PageWriter(), Context(PageWriter.Options(), setups=1)
     writer.write_setup(run.setups[1], tmp_path, context)
     writer.write_run(dataclasses.replace(run, setups=run.setups[:2]), tmp_path, context)
     page = (tmp_path / "page.html").read_text("utf-8")
@@ -399,3 +413,130 @@ def test_every_ink_reads_on_every_ground(scheme: int, ink: str, ground: str) -> 
     colors = schemes()[scheme]
     low, high = sorted(luminance(colors[name]) for name in (ink, ground))
     assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+# --- many setups ----------------------------------------------------------------------------------------------------
+
+
+def written(run: RunResult, folder: Path, **options: int) -> str:
+    writer = PageWriter()
+    context = Context(PageWriter.Options(**options), setups=len(run.setups))
+    for result in run.setups:
+        writer.write_setup(result, folder, context)
+    writer.write_run(run, folder, context)
+    return (folder / "page.html").read_text("utf-8")
+
+
+def test_above_a_number_of_setups_each_has_a_page_of_its_own(run: RunResult, tmp_path: Path) -> None:
+    few = dataclasses.replace(run, setups=run.setups[:4])
+    index = written(few, tmp_path, one_file=3)
+    assert "<article" not in index
+    assert re.findall(r'href="(setups/[^"]+)"', index) == [f"setups/{result.slug}.html" for result in few.setups]
+    for result in few.setups:
+        alone = (tmp_path / "setups" / f"{result.slug}.html").read_text("utf-8")
+        page = Page(alone)
+        assert page.open == []
+        ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+        assert len(ids) == len(set(ids))
+        assert 'href="../page.html#bench"' in alone
+        assert "Hot" in text(alone[alone.index('<section id="cautions"') :])
+    assert {path.name for path in tmp_path.iterdir()} == {"page.html", "setups"}
+
+
+def test_of_a_very_large_bench_only_what_needs_somebody_has_a_page_and_any_other_on_demand(
+    run: RunResult, tmp_path: Path
+) -> None:
+    few = dataclasses.replace(run, setups=run.setups[:4])
+    index = written(few, tmp_path, one_file=0, every_setup=3)
+    ready = [result for result in few.setups if result.entry["status"] in ("window", "confirmed")]
+    assert ready
+    pages = {path.stem for path in (tmp_path / "setups").iterdir()}
+    assert pages == {result.slug for result in few.setups} - {result.slug for result in ready}
+    assert "tastefield page" in text(index)
+    assert all(f'href="setups/{result.slug}.html"' not in index for result in ready)
+    PageWriter().write_setup(ready[0], tmp_path, Context(PageWriter.Options(one_file=0, every_setup=3)))
+    assert (tmp_path / "setups" / f"{ready[0].slug}.html").exists()
+
+
+def test_a_failed_check_needs_somebody_however_good_the_recipe(run: RunResult) -> None:
+    entry = run.setups[0].entry
+    assert not needs_attention(entry)
+    failed = {"code": "check_failed", "severity": "warn", "where": {}, "message": "Leaks.", "do": "Mend it."}
+    assert needs_attention({**entry, "findings": [failed]})
+
+
+# --- reasons and numbers --------------------------------------------------------------------------------------------
+
+
+def flat(result: SetupResult, expected: float) -> SetupResult:
+    """The setup with a surface of one height."""
+    assert result.lattice is not None
+    level = result.lattice.mean * 0 + expected
+    lattice = dataclasses.replace(result.lattice, expected=level, lower=level - 1, upper=level + 1)
+    return dataclasses.replace(result, lattice=lattice)
+
+
+def test_the_recipe_stands_beside_the_best_shot_with_a_reason_that_the_surface_gives(run: RunResult) -> None:
+    result = run.setups[0]
+    first, second = because(result)
+    best = result.entry["best_shot"]
+    assert first.startswith(f"Your best was {best['dose_g']:.1f} g in, {best['beverage_g']:.0f} g out")
+    here, there = re.findall(r"\d\.\d+", second)
+    assert "because shots there are expected to reach liking" in second
+    axes = (np.log(result.lattice.ratio), np.log(result.lattice.shot_time_s))  # type: ignore[union-attr]
+    at = np.log([[one["ratio"], one["shot_time_s"]] for one in (result.entry["aim"], best)])
+    read = RegularGridInterpolator(axes, result.lattice.expected)(at)  # type: ignore[union-attr]
+    assert [float(here), float(there)] == pytest.approx(read.tolist(), abs=0.05)
+
+
+def test_where_nothing_tells_both_recipes_apart_no_reason_is_made_up(run: RunResult) -> None:
+    (_, told) = because(flat(run.setups[0], 7.0))
+    chances = run.setups[0].lattice.chance * 0 + 0.8  # type: ignore[union-attr]
+    level = dataclasses.replace(flat(run.setups[0], 7.0).lattice, chance=chances)  # type: ignore[type-var]
+    (_, same) = because(dataclasses.replace(run.setups[0], lattice=level))
+    assert "more of such shots should be good" in told or "the same as far as can be told" in told
+    assert "should taste the same as far as can be told: liking 7.0 is expected of both" in same
+
+
+def test_a_recipe_that_repeats_the_best_shot_says_so_and_nothing_tasted_is_no_best(run: RunResult) -> None:
+    entry = run.setups[0].entry
+    same = {**entry["best_shot"], "beverage_g": entry["aim"]["beverage_g"], "shot_time_s": entry["aim"]["shot_time_s"]}
+    assert "Set the same again" in because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": same}))[1]
+    assert because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": None})) == [
+        "Nothing was tasted here yet."
+    ]
+
+
+def test_every_figure_has_its_numbers_in_a_table_beside_it(html: str, run: RunResult) -> None:
+    whole = article(html, run.setups[3])
+    assert whole.count("<figure>") == whole.count("These numbers as a table") == 8
+    for heading in ("Where it tastes good", "More or less out", "How the shots poured", "Strength and extraction"):
+        assert heading in whole
+    table = section(run.setups[3])["behind"]["map"]
+    assert len(table["rows"]) == len(table["columns"]) - 1 == 7
+    assert any(cell.startswith("(") for row_ in table["rows"] for cell in row_[1:]), "in brackets where none speaks"
+
+
+def test_pours_and_strength_are_absent_where_nothing_was_recorded_or_read(html: str, run: RunResult) -> None:
+    whole = article(html, run.setups[0])
+    assert "How the shots poured" not in whole
+    assert "Strength and extraction" not in whole
+
+
+def test_what_a_browser_gets_to_try_recipes_is_small_and_holds_the_marks_of_the_dial(run: RunResult) -> None:
+    result = run.setups[3]
+    packed = trial(result)
+    assert packed is not None
+    data = json.loads(packed["data"])
+    assert len(packed["data"]) < 15 * result.lattice.mean.size  # type: ignore[union-attr]
+    assert [mark for mark, _ in data["dial"]["marks"]] == result.dial["grind_setting"].tolist()  # type: ignore[index]
+    assert trial(run.setups[2]) is None
+
+
+def test_a_surface_of_an_old_run_is_told_from_its_mean_and_spread(run: RunResult) -> None:
+    lattice = run.setups[0].lattice
+    assert lattice is not None
+    old = dataclasses.replace(lattice, expected=None, lower=None, upper=None)
+    mean, lower, upper = told(old)
+    assert mean is lattice.mean
+    assert (upper - lower).mean() == pytest.approx(2 * 1.645 * lattice.sd.mean())

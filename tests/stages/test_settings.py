@@ -250,3 +250,13 @@ def test_a_setting_is_held_off_a_choke_across_the_carry_and_told_as_written(
     (held,) = (finding for finding in found.findings if finding.code == "held_off_choke")
     assert f"setting {choked} choked" in held.message
     assert found.say.startswith(f"Set {clear[higher_is]}; a ")
+
+
+def test_marks_are_the_safe_steps_of_the_dial_with_the_time_each_gives(make_setup, hill):
+    found = dialled(with_line(make_setup(numbered(outcomes=(6,))), -0.1, [7, 8, 9, 10]), hill)
+    positions, texts, seconds = zip(*found.marks, strict=True)
+    assert found.grind_setting in texts
+    assert min(positions) > 6, "never at or finer than the choke"
+    intercept, slope = found.line
+    assert list(seconds) == pytest.approx(np.exp(intercept + slope * np.array(positions)).tolist())
+    assert found.per_log_ratio == 0.0, "a line that knows no ratio"

@@ -4,6 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 from scipy import stats as distributions
+from scipy.interpolate import RegularGridInterpolator
 
 from tastefield.stages.window import largest_box, limits_about, reach, window
 from tastefield.stats.scatter import quadrature
@@ -400,3 +401,17 @@ def test_where_the_surface_does_not_speak_a_setup_has_no_ground_of_its_own(make_
     aim = window(setup, hill(reaches=0.04), 0.8)
     assert aim.lattice.own.any()
     assert aim.lattice.supported[aim.lattice.own].all()
+
+
+def test_the_lattice_tells_of_each_recipe_what_the_aim_tells_of_itself(make_setup, hill):
+    """Expected score and its limits, read between lattice points by SciPy, are those of the aim."""
+    aim = window(make_setup(SPREAD, TASTED), hill(), 0.8)
+    axes = (np.log(aim.lattice.ratio), np.log(aim.lattice.shot_time_s))
+    at = np.log([[aim.ratio, aim.shot_time_s]])
+    told = [
+        float(RegularGridInterpolator(axes, grid)(at)[0])
+        for grid in (aim.lattice.expected, aim.lattice.lower, aim.lattice.upper)
+    ]
+    assert told == pytest.approx(list(aim.expected), abs=0.02)
+    assert (aim.lattice.lower <= aim.lattice.expected).all()
+    assert (aim.lattice.expected <= aim.lattice.upper).all()

@@ -5,26 +5,33 @@ The one list of figures: the page and whoever else shows them ask here.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from tastefield.figures.style import Picture
+from tastefield.figures.surroundings import read as read_at
+from tastefield.figures.surroundings import speaks, told
 from tastefield.records import Floats, SetupResult
 from tastefield.tables.notation import positions
 from tastefield.words.clock import clock_words
 from tastefield.words.phrases import printable
 
-NAMES = ("map", "extraction", "dial", "tasters")
-"""Every figure there may be of a setup."""
+NAMES = ("map", "extraction", "along_ratio", "along_time", "dial", "pours", "tasters", "strength")
+"""Every figure there may be of a setup, in the order of the page."""
 LABEL = 12
 """Letters of a setting that fit below the dial."""
+CURVE = 61
+"""Points of a curve."""
+MOST_POURS = 30
+"""Recorded shots that are drawn; the last ones."""
 
 
 def pictures(result: SetupResult) -> dict[str, Picture]:
-    """The figures of one setup by their names, of :data:`NAMES`; a figure without data is absent."""
-    from tastefield.figures import dial, extraction, taste_map, tasters
+    """The figures of one setup by their names, in the order of :data:`NAMES`; a figure without data is absent."""
+    from tastefield.figures import dial, extraction, strength, taste_map, tasters
 
     entry, shots = result.entry, result.shots
     aim, window, best, taste = entry["aim"], entry["window"], entry["best_shot"], entry["taste"]
@@ -46,6 +53,7 @@ def pictures(result: SetupResult) -> dict[str, Picture]:
             name=f"map-{result.slug}",
             **style,
         )
+        drawn |= _curves(result, style, clock, (ratio, time_s, score))
     read = _numbers(shots, "extraction_pct")
     if (np.isfinite(read) & np.isfinite(score)).sum() >= 2:
         drawn["extraction"] = extraction.draw(
@@ -76,7 +84,84 @@ def pictures(result: SetupResult) -> dict[str, Picture]:
     by_taster = {str(who): group["score"].to_numpy("float64") for who, group in result.scores.groupby("taster")}
     if len(by_taster) >= 2:
         drawn["tasters"] = tasters.draw(by_taster, name=f"tasters-{result.slug}", **style)
+    drawn |= _pours(result, style, dict(zip(shots["shot_id"], score, strict=True)))
+    tds = _numbers(shots, "tds_pct")
+    if (np.isfinite(tds) & np.isfinite(read)).any():
+        meant = None if aim is None or aim["tds_pct"] is None else (aim["tds_pct"], aim["extraction_pct"])
+        drawn["strength"] = strength.draw(tds, read, score, aim=meant, name=f"strength-{result.slug}", **style)
     return drawn
+
+
+def _curves(
+    result: SetupResult, style: Mapping[str, Any], clock: str, shots: tuple[Floats, Floats, Floats]
+) -> dict[str, Picture]:
+    """Expected score along the ratio at the recipe's time, and along the time at the recipe's ratio."""
+    from tastefield.figures import curves
+
+    lattice, aim = result.lattice, result.entry["aim"]
+    if lattice is None or aim is None:
+        return {}
+    dose = aim["dose_g"]
+    drawn: dict[str, Picture] = {}
+    tasted = np.isfinite(shots[2])
+    ratio_said = f"with 1:{aim['ratio']:.1f}" if dose is None else f"with {aim['beverage_g']:.0f} g out"
+    out_said = f"{'ratio' if dose is None else 'grams out'}, all in {aim['shot_time_s']:.0f} s {clock}"
+    for name, grid, factor, shown, what, written in (
+        ("along_ratio", lattice.ratio, "ratio", dose or 1.0, out_said, "1:{:.3g}" if dose is None else "{:.0f} g"),
+        ("along_time", lattice.shot_time_s, "shot_time_s", 1.0, f"seconds {clock}, all {ratio_said}", "{:.0f}"),
+    ):
+        along = np.linspace(grid[0] * 1.0001, grid[-1] * 0.9999, CURVE)
+        still = np.full(CURVE, aim["shot_time_s"] if factor == "ratio" else aim["ratio"])
+        points = (along, still) if factor == "ratio" else (still, along)
+        pulled = shots[0 if factor == "ratio" else 1][tasted]
+        pulled = pulled[np.isfinite(pulled) & (pulled >= along[0]) & (pulled <= along[-1])]
+        expected, lower, upper = (read_at(lattice, values, *points) for values in told(lattice))
+        drawn[name] = curves.draw(
+            along * shown,
+            expected,
+            lower,
+            upper,
+            speaks(lattice, *points),
+            what=what,
+            written=written.format,
+            aim=aim[factor] * shown,
+            pulled=pulled * shown,
+            name=f"{name.replace('_', '-')}-{result.slug}",
+            **style,
+        )
+    return drawn
+
+
+def _pours(result: SetupResult, style: Mapping[str, Any], scores: Mapping[str, float]) -> dict[str, Picture]:
+    """Recorded pours that count their seconds alike: those of the commonest clock."""
+    from tastefield.figures import pours
+
+    if result.traces is None:
+        return {}
+    traces, aim = result.traces.dropna(subset=["t_s", "mass_g"]), result.entry["aim"]
+    firsts = traces["clock"].astype("object").fillna("unknown").groupby(traces["shot_id"]).first()
+    if firsts.empty:
+        return {}
+    common = firsts.value_counts().sort_index().idxmax()
+    lines = {
+        str(shot): (rows["t_s"].to_numpy("float64"), rows["mass_g"].to_numpy("float64"))
+        for shot, rows in traces.groupby("shot_id")
+        if firsts[shot] == common and len(rows) > 1
+    }
+    latest = dict(list(lines.items())[-MOST_POURS:])
+    if not latest:
+        return {}
+    counted = aim is not None and aim["clock"] == common and aim["beverage_g"] is not None
+    return {
+        "pours": pours.draw(
+            latest,
+            scores,
+            clock=clock_words(str(common)),
+            aim=(aim["shot_time_s"], aim["beverage_g"]) if counted else None,
+            name=f"pours-{result.slug}",
+            **style,
+        )
+    }
 
 
 def _numbers(shots: pd.DataFrame, column: str) -> Floats:

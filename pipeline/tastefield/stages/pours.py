@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.errors import FitError
-from tastefield.records import Records
+from tastefield.records import Records, Setup
 from tastefield.stats.pour import Pour, read
 from tastefield.words.findings import Finding, finding
 
@@ -59,6 +59,17 @@ def pours(records: Records) -> Records:
         _fill(shots, at[shot], _on_clock(pour, str(clock.iloc[0]) if len(clock) else "unknown"), told)
     findings = (*records.findings, *_findings(told, count))
     return replace(records, tables={**records.tables, "shots": shots}, findings=findings)
+
+
+def with_recordings(setups: Sequence[Setup], traces: pd.DataFrame) -> tuple[Setup, ...]:
+    """The setups, each with the recordings of its shots, for those who draw them."""
+    if traces.empty:
+        return tuple(setups)
+    mine = [traces[traces["shot_id"].isin(set(setup.shots["shot_id"]))] for setup in setups]
+    return tuple(
+        replace(setup, traces=rows.reset_index(drop=True)) if len(rows) else setup
+        for setup, rows in zip(setups, mine, strict=True)
+    )
 
 
 def _on_clock(pour: Pour, clock: str) -> Pour:

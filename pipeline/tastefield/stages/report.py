@@ -79,6 +79,8 @@ def report(
         readings=setup.readings,
         lattice=aim.lattice if aim else None,
         tables=surface.tables if surface else None,
+        dial=_dial(settings),
+        traces=setup.traces,
     )
 
 
@@ -293,11 +295,27 @@ def _settings(settings: Settings | None, notation: Notation) -> dict[str, Any] |
         "notation": notation.kind,
         "step": settings.step,
         "higher_is": settings.higher_is,
-        "line": None if settings.line is None else {"intercept": settings.line[0], "slope": settings.line[1]},
+        "line": (
+            None
+            if settings.line is None
+            else {
+                "intercept": settings.line[0],
+                "slope": settings.line[1],
+                "per_log_ratio": settings.per_log_ratio or 0.0,
+            }
+        ),
         "time_chance": settings.time_chance,
         "leaves": settings.leaves,
         "say": settings.say,
     }
+
+
+def _dial(settings: Settings | None) -> pd.DataFrame | None:
+    if settings is None or not settings.marks:
+        return None
+    return pd.DataFrame(list(settings.marks), columns=["position", "grind_setting", "shot_time_s"]).astype(
+        {"grind_setting": "str"}
+    )
 
 
 def _dosing(dosing: Dosing | None) -> dict[str, Any] | None:

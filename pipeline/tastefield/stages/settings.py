@@ -151,6 +151,20 @@ def _on_line(
         line=(line.intercept, line.slope),
         say=f"Set {text}; {move_is(size, notation)} about {worth} s, {_way(notation, line.higher_is)}.",
         findings=findings,
+        marks=_marks(line, step, notation),
+        per_log_ratio=0.0 if line.recipe is None else float(line.recipe[0][0]),
+    )
+
+
+def _marks(line: DialLine, step: float | None, notation: Notation) -> tuple[tuple[float, str, float], ...]:
+    """What may be set: position, as written, seconds.
+
+    :param line: told at the ratio and dose of the aim.
+    """
+    seconds = np.exp(line.intercept + line.slope * line.settable)
+    return tuple(
+        (float(at), as_written(float(at), step, notation), float(time))
+        for at, time in zip(line.settable, seconds, strict=True)
     )
 
 

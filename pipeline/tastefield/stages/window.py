@@ -93,6 +93,7 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         findings.append(finding("best_at_edge"))
     _, *ends = reach(surface, aimed, setup, surface.shot_var_range)
     low, high = sorted(float(end[0]) for end in ends)
+    lower, upper = (_clip(limit, setup.taste.scale) for limit in surface.interval(points, LEVEL))
     lattice = Lattice(
         ratio=ratio,
         shot_time_s=time,
@@ -102,6 +103,9 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         supported=supported.reshape(shape),
         extraction_pct=_extraction(setup, points, shape),
         own=(_own(points, setup) & supported).reshape(shape),
+        expected=np.clip(mean, lower, upper).reshape(shape),
+        lower=lower.reshape(shape),
+        upper=upper.reshape(shape),
     )
     aim = Aim(
         ratio=float(aimed[0, 0]),

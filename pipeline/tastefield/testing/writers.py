@@ -6,6 +6,7 @@ import csv
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -124,9 +125,10 @@ class WriterContract(Contract):
     def write(self, run: RunResult, folder: Path, order: Iterable[SetupResult] | None = None) -> None:
         """Write a run: each setup, in the given order, then the whole."""
         folder.mkdir(parents=True, exist_ok=True)
+        count = len(run.setups)
         for setup in order or run.setups:
-            self.subject.write_setup(setup, folder, self.context())
-        self.subject.write_run(run, folder, self.context())
+            self.subject.write_setup(setup, folder, replace(self.context(), setups=count))
+        self.subject.write_run(run, folder, replace(self.context(), setups=count))
 
     def exercise(self, folder: Path) -> None:
         """Write a run."""

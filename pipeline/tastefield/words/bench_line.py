@@ -10,6 +10,9 @@ from tastefield.words.phrases import chance_in_words, count, dial, held, printab
 
 NOT_RECORDED = "not recorded"
 """What stands in the key of a setup where its log left a column empty."""
+READY = ("confirmed", "window")
+RANKS = (*READY, "tentative", "insufficient", "failed", "held")
+"""Every status, the readiest first; lines of the bench table sort by it."""
 
 
 def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
@@ -22,7 +25,10 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
     recommended = pull(aim, entry) if aim else ""
     return {
         "slug": entry["slug"],
-        "status": "held" if held(entry) else entry["status"],
+        "status": status(entry),
+        "rank": RANKS.index(status(entry)),
+        "is": "held" if held(entry) else "ready" if entry["status"] in READY else "not",
+        "chance": entry["assurance"],
         "machine": machine,
         "also": rest,
         "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),
@@ -32,6 +38,16 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
         "next": following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0],
     }
+
+
+def status(entry: Mapping[str, Any]) -> str:
+    """The status, or ``held`` where a failed bench check keeps the machine here."""
+    return "held" if held(entry) else str(entry["status"])
+
+
+def needs_attention(entry: Mapping[str, Any]) -> bool:
+    """Whether somebody has something to do before the machine can leave."""
+    return held(entry) or entry["status"] not in READY
 
 
 def names(key: Mapping[str, Any]) -> tuple[str, str]:

@@ -65,6 +65,17 @@ LATTICE: tuple[Column, ...] = (
     Column("extraction_pct", "Expected extraction; empty where nothing was read", "number", "%", low=0, high=100),
     Column("supported", "Whether the data speak there", "boolean"),
     Column("own", "Whether tasted shots of the setup itself lie about it", "boolean"),
+    Column("expected", "Expected score of a shot aimed there, averaged over how far shots land from it",
+           "number"),
+    Column("lower", "Lower end of the 90 % interval of the expected score", "number"),
+    Column("upper", "Upper end of the 90 % interval of the expected score", "number"),
+)  # fmt: skip
+
+DIAL: tuple[Column, ...] = (
+    Column("setup", "File-safe name of the setup, as in the results file", required=True),
+    Column("position", "Position on the dial that may be set", "number", required=True),
+    Column("grind_setting", "The same as its owner writes it", required=True),
+    Column("shot_time_s", "Shot time it gives at the ratio of the recipe", "number", "s", low=0, low_open=True),
 )
 
 TASTERS: tuple[Column, ...] = (
@@ -91,6 +102,7 @@ SURFACE_TABLES: dict[str, tuple[Column, ...]] = {"terms": TERMS, "fit": FIT, "ob
 STATISTICS: dict[str, tuple[Column, ...]] = {
     **SURFACE_TABLES,
     "lattice": LATTICE,
+    "dial": DIAL,
     "findings": FINDINGS,
     "tasters": TASTERS,
 }

@@ -1,20 +1,25 @@
-"""Writer ``page``: one self-contained HTML file for people. It loads nothing, runs nothing and prints one card a page.
+"""Writer ``page``: what people read of a run, in HTML that loads nothing and works without network.
 
-Each setup is rendered alone, in any process, into ``.page/``; the run's own pass joins the pieces, so memory does not
-grow with the number of setups.
+Up to ``one_file`` setups everything stands in ``page.html``; above, that is the index, and a setup has a page of its
+own in ``setups/``. Each is rendered alone, in any process; the run's own pass only joins and links, so memory does not
+grow with the number of setups. The one script, ``page.js``, is our own and allowed by its hash.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import shutil
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
+
+from pydantic import Field
 
 from tastefield import hookimpl
-from tastefield.hooks import Writer
+from tastefield.hooks import NoOptions, Writer
 from tastefield.records import Context, RunResult, SetupResult
-from tastefield.words.bench_line import bench_line
+from tastefield.words.bench_line import bench_line, needs_attention
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
@@ -28,51 +33,101 @@ if TYPE_CHECKING:
 
 HERE = Path(__file__).parent
 PIECES = ".page"
+PAGES = "setups"
 MOST_SET_ASIDE = 200
 """Rows set aside that the page lists; the rest are in ``set_aside.csv``."""
 
 
+class Options(NoOptions):
+    """Keys of its ``[[report]]`` block."""
+
+    one_file: int = Field(60, ge=0, description="Most setups for which all stands in page.html")
+    every_setup: int = Field(
+        300, ge=0, description="Most setups of which each gets a page; above, those in need of you"
+    )
+
+
 class PageWriter(Writer):
-    """Bench table, a section and a printable card for every setup, data quality, method and cautions in one page."""
+    """Bench table, a section and a printable card for every setup, data quality, method and cautions."""
 
     name = "page"
     default = True
+    Options = Options
 
     def write_setup(self, result: SetupResult, folder: Path, ctx: Context) -> None:
-        """Render the section of one setup with its figures into ``.page/<slug>.html``."""
-        from tastefield_plugins.write_page.section import section
+        """Render one setup: into ``.page/<slug>.html`` where all goes into one file, else into ``setups/<slug>.html``.
 
-        pieces = folder / PIECES
-        pieces.mkdir(parents=True, exist_ok=True)
-        html = _environment().get_template("setup.html").render(s=section(result))
-        (pieces / f"{result.slug}.html").write_text(html, encoding="utf-8")
+        Of a very large bench only what needs attention; a setup that is asked for by itself always.
+        """
+        options = cast("Options", ctx.options)
+        if ctx.setups is not None and ctx.setups > options.every_setup and not needs_attention(result.entry):
+            return
+        together = ctx.setups is not None and ctx.setups <= options.one_file
+        target = folder / (PIECES if together else PAGES) / f"{result.slug}.html"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(_article(result) if together else _page(result), encoding="utf-8", newline="\n")
 
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:
-        """Join the sections into ``page.html`` between the bench table and what concerns the whole run."""
+        """Write ``page.html``: the bench table, the sections where all stands in one file, and what is of the run."""
         pieces, page = folder / PIECES, _environment()
+        together = len(run.setups) <= cast("Options", ctx.options).one_file
+        rows = [bench_line(result.entry, result.clock) for result in run.setups]
+        for one in rows:
+            own = f"{PAGES}/{one['slug']}.html"
+            one["href"] = f"#{one['slug']}" if together else own if (folder / own).exists() else ""
         with (folder / "page.html").open("w", encoding="utf-8", newline="\n") as out:
-            for text in page.get_template("top.html").generate(
-                run=run.summary,
-                rows=[bench_line(result.entry, result.clock) for result in run.setups],
-                css=(HERE / "style.css").read_text(encoding="utf-8"),
-            ):
+            head = {"title": run.summary["title"], "one_file": together, **_shared()}
+            for text in page.get_template("top.html").generate(run=run.summary, rows=rows, **head):
                 out.write(text)
             if starts := [handover_line(entry, tasted(run)) for entry in run.summary["handover"]]:
                 out.write(page.get_template("handover.html").render(starts=starts))
-            for result in run.setups:
+            for result, line in zip(run.setups, rows if together else (), strict=together):
                 piece = pieces / f"{result.slug}.html"
                 if piece.exists():
                     with piece.open(encoding="utf-8") as text_in:
                         shutil.copyfileobj(text_in, out)
                 else:
-                    out.write(page.get_template("missing.html").render(row=bench_line(result.entry, result.clock)))
-            out.writelines(page.get_template("bottom.html").generate(cautions=CAUTIONS, **_whole(run)))
+                    out.write(page.get_template("missing.html").render(row=line))
+            out.writelines(page.get_template("bottom.html").generate(**_shared(), **_whole(run)))
         shutil.rmtree(pieces, ignore_errors=True)
 
 
 def tasted(run: RunResult) -> int:
     """Tasted shots of the whole bench."""
     return sum(int(result.entry["tasted"]) for result in run.setups)
+
+
+def _article(result: SetupResult) -> str:
+    from tastefield_plugins.write_page.section import section
+
+    return _environment().get_template("setup.html").render(s=section(result))
+
+
+def _page(result: SetupResult) -> str:
+    """The section of one setup as a page of its own, with method and cautions."""
+    from tastefield.words.phrases import setup_name
+
+    return (
+        _environment()
+        .get_template("alone.html")
+        .render(
+            title=setup_name(result.entry["key"]),
+            article=_article(result),
+            pooled=(result.entry["surface"] or {}).get("model") == "pooled",
+            good=result.entry["taste"]["good"],
+            prior=None,
+            one_file=False,
+            **_shared(),
+        )
+    )
+
+
+def _shared() -> dict[str, Any]:
+    """Style, script and its hash, cautions: the same on every page."""
+    script = (HERE / "page.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    css = (HERE / "style.css").read_text(encoding="utf-8")
+    return {"css": css, "script": script, "script_hash": digest, "cautions": CAUTIONS}
 
 
 def _whole(run: RunResult) -> dict[str, Any]:
@@ -84,6 +139,8 @@ def _whole(run: RunResult) -> dict[str, Any]:
         "checks": [check_line(check) for check in run.summary.get("checks", ())],
         "no_certificate": NO_CERTIFICATE,
         "pooled": any((result.entry["surface"] or {}).get("model") == "pooled" for result in run.setups),
+        "good": run.summary["taste"]["good"],
+        "prior": run.summary["prior"],
         "set_aside": aside.head(MOST_SET_ASIDE).to_dict("records"),
         "set_aside_total": len(aside),
     }

@@ -17,7 +17,10 @@ from tastefield.words.ladder import turning
 from tastefield.words.numbers import number, span
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield.words.run_lines import SEVERITY
+from tastefield_plugins.write_page.because import because
+from tastefield_plugins.write_page.behind import behind
 from tastefield_plugins.write_page.card import card
+from tastefield_plugins.write_page.trial import trial
 
 FLAT = 0.05
 """Points of score within which a map is one colour."""
@@ -48,6 +51,7 @@ def section(result: SetupResult) -> dict[str, Any]:
     entry = result.entry
     machine, also = names(entry["key"])
     coffee = printable(entry["key"].get("coffee") or NOT_RECORDED)
+    drawn = {name: picture.inline() for name, picture in pictures(result).items()}
     words: dict[str, Any] = {
         "slug": result.slug,
         "status": "held" if held(entry) else entry["status"],
@@ -63,10 +67,14 @@ def section(result: SetupResult) -> dict[str, Any]:
         "doubt": doubt(entry),
         "basis": basis(entry, result.shots),
         "best": best(entry),
+        "because": because(result),
         "next": following(entry),
+        "next_table": next_table(entry),
         "why": [printable(sentence) for sentence in entry["why"]],
         "quality": quality(entry),
-        "figures": {name: picture.inline() for name, picture in pictures(result).items()},
+        "figures": drawn,
+        "behind": behind(result, drawn),
+        "trial": trial(result),
         "entry": entry,
         "in_time": in_time(entry),
         "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
@@ -136,6 +144,20 @@ def best(entry: Mapping[str, Any]) -> str:
     parts = [recipe({**shot, "clock": clock}), dial(shot)]
     score = "" if shot["score"] is None else f": {printable(entry['taste']['attribute'])} {number(shot['score'], 1)}"
     return ", ".join(part for part in parts if part) + score
+
+
+def next_table(entry: Mapping[str, Any]) -> list[dict[str, str]]:
+    """The next shots in order: what to pull, why, what it is expected to gain, and what to write down as its stage."""
+    clock = entry["aim"]["clock"] if entry["aim"] else None
+    return [
+        {
+            "pull": ", ".join(part for part in (recipe({**shot, "clock": clock}), dial(shot)) if part) or "one shot",
+            "why": printable(shot["why"]),
+            "gain": "" if shot["expected_gain"] is None else f"{number(shot['expected_gain'], 2)} points",
+            "stage": printable(shot["stage"]),
+        }
+        for shot in entry["next_shots"]
+    ]
 
 
 def quality(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
