@@ -16,7 +16,7 @@ from tastefield import hookimpl
 from tastefield.hooks import Writer
 from tastefield.records import Context, RunResult, SetupResult
 from tastefield.words.card import card
-from tastefield.words.findings import finding
+from tastefield.words.findings import Finding, finding
 from tastefield.words.texts import CARD, own
 
 FOLDER = "cards"
@@ -103,7 +103,7 @@ class CardWriter(Writer):
                 ctx.note(note)
 
 
-def _doubts(options: CardOptions, machines: set[str]) -> Iterator[Any]:
+def _doubts(options: CardOptions, machines: set[str]) -> Iterator[Finding]:
     if left := options.words.left:
         more = f" and {len(left) - NAMES_TOLD} more" if len(left) > NAMES_TOLD else ""
         yield finding("card_words_left", count=len(left), names=", ".join(left[:NAMES_TOLD]) + more)

@@ -10,6 +10,7 @@ from typing import Any
 
 import typst
 
+from tastefield.words.numbers import together
 from tastefield_plugins.write_card.glyphs import FONTS, legible
 from tastefield_plugins.write_card.sheet import Sheet
 
@@ -40,9 +41,9 @@ def _compiled(sheet: Sheet, form: str, **how: Any) -> bytes:
 
 
 def _legible(value: Any) -> Any:
-    """The same with every text as our fonts can draw it."""
+    """The same with every text as our fonts can draw it, numbers beside their units."""
     if isinstance(value, str):
-        return legible(value)
+        return legible(together(value))
     if isinstance(value, dict):
         return {key: _legible(one) for key, one in value.items()}
     if isinstance(value, (list, tuple)):
