@@ -38,6 +38,7 @@ def breaches(out: Path, *grinders: GrinderConfig) -> list[str]:
         name = str(list(entry["key"].values()))
         told += [f"{name}: {one}" for one in _chokes(entry, mine, of_coffee, grinders)]
         told += [f"{name}: {one}" for one in _doses(entry, mine)]
+        told += [f"{name}: {one}" for one in _longer(entry, mine)]
         told += [f"{name}: {one}" for one in _unwarned_next(entry, grinders, str(mine["grinder"].iloc[-1]))]
     for entry in found["handover"]:
         mine = shots[(shots["machine"] == entry["machine"])]
@@ -79,6 +80,21 @@ def _chokes(
         own = own.loc[own["outcome"].astype("object") == "choked", "grind_setting"].dropna()
         if len(own) and not ladder["choked"] and "finer" in ladder["moves"]:
             yield "what to turn does not name what choked"
+
+
+def _longer(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
+    """Times past the longest that ran, where no setting is named for them and a shot choked since the burr zero."""
+    here = since_zero(mine)
+    choked = here["outcome"].astype("object") == "choked"
+    ran = here["shot_time_s"].where(~choked & (here["outcome"].astype("object") != "gushed")).max()
+    if not choked.any() or pd.isna(ran):
+        return
+    named = [(entry["aim"], "the recipe"), *((shot, "a next shot") for shot in entry["next_shots"])]
+    for one, what in named:
+        if one and one["grind_setting"] is None and (one["shot_time_s"] or 0) > ran + 1e-9:
+            yield f"{what} asks for {one['shot_time_s']:.1f} s, longer than any that did not choke"
+    if entry["window"] and entry["aim"]["grind_setting"] is None and entry["window"]["shot_time_s"][1] > ran + 1e-9:
+        yield f"the window goes to {entry['window']['shot_time_s'][1]:.1f} s, longer than any that did not choke"
 
 
 def _doses(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:

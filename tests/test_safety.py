@@ -57,6 +57,14 @@ CASES: dict[str, list[dict]] = {
     "one shot and a choke": [*ran(8), *choked(8)],
     "choke only": choked(8),
     "nothing on the dial": [{**row, "grind": None} for row in ran(6, 7, 8)],
+    "no setting written, the slower the better, and one choked": [
+        *({**BASE, "time": time, "score": score} for time, score in ((24, 5), (26, 6), (27, 6.5), (28, 7), (30, 8))),
+        *({**row, "grind": None} for row in choked(0)),
+        *(
+            {**BASE, "machine": "B", "time": time, "score": score}
+            for time, score in ((30, 7), (34, 8), (38, 9), (42, 9))
+        ),
+    ],
     "two parts": two_part([*ran(6, 7, 8, 9, 10), *choked(7)]),
     "fast shots all": [*ran(14, 15, 16, 17, 18), *choked(13)],
 }
@@ -85,7 +93,9 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
     (setup,) = [line for line in text.splitlines() if line.startswith('{"key"')]
     entry = json.loads(setup)
     entry["aim"] |= {"grind_setting": "6", "dose_g": 25.0}
-    entry["next_shots"] = [{**entry["next_shots"][0], "grind_setting": at, "why": "Taste it."} for at in ("9", "7")]
+    shot = {**entry["next_shots"][0], "why": "Taste it."}
+    entry["next_shots"] = [{**shot, "grind_setting": at} for at in ("9", "7")]
+    entry["next_shots"].append({**shot, "grind_setting": None, "shot_time_s": 45.0})
     entry["settings"] |= {"higher_is": "coarser", "position": 8.0, "step": 1.0}
     entry["ladder"]["moves"]["finer"] = {"steps": 1, "shot_time_s": None, "score": None}
     entry["ladder"]["choked"] = None
@@ -97,6 +107,7 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
         "the recipe is set to 6, finer than",
         "a next shot is set to 7, which choked",
         "a next shot goes finer to 7 without",
+        "a next shot asks for 45.0 s, longer than any",
         "goes to 7",
         "does not name",
         "a dose of 25.0 g",

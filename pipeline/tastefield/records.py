@@ -20,7 +20,7 @@ from pydantic import BaseModel
 from scipy import special
 from scipy import stats as distributions
 
-from tastefield.tables.dial import not_ours
+from tastefield.tables.dial import longest_run, not_ours, since_zero
 from tastefield.tables.notation import MARKS, Notation
 from tastefield.words.findings import Finding
 
@@ -376,6 +376,17 @@ class Setup:
         """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
         kinds = self.shots["basket_kind"].dropna()
         return bool(len(kinds)) and str(kinds.iloc[-1]) == "pressurised"
+
+    def longest_time(self) -> float:
+        """Longest time in seconds that may be asked for where no setting of the dial is known to give it.
+
+        Infinite where nothing choked; else the longest that any shot ran without choking, NaN where none ran.
+        """
+        line = self.bench.dial
+        choked = (since_zero(self.shots)["outcome"].astype("object") == "choked").any()
+        if not choked and (line is None or line.choke is None):
+            return np.inf
+        return longest_run(self.shots)
 
     def _recent_doses(self) -> pd.Series:
         """Of the last five doses those of the commonest kind; of kinds as common the latest."""

@@ -165,6 +165,13 @@ def test_a_machine_nobody_tasted_starts_from_the_setting_that_ran_nearest(make_s
     assert "27 s" in shot.why
 
 
+def test_a_start_asks_for_no_longer_time_than_any_that_ran_once_one_choked(make_setup):
+    shots = [{"beverage_g": 36, "shot_time_s": 21}, {"outcome": "choked"}]
+    for setup, time in ((make_setup(shots), 21.0), (make_setup(shots[:1]), 27.0), (make_setup(shots[1:]), 27.0)):
+        (shot,) = plan(setup, None, None, None, 0.05, 1)
+        assert shot.shot_time_s == time
+
+
 def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(make_setup, hill):
     class TwoHills(hill):
         """The level of the slow side is known to 1.5 points only."""

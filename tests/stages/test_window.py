@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -5,6 +7,7 @@ from hypothesis import strategies as st
 from scipy import integrate
 from scipy import stats as distributions
 
+from tastefield.records import DialLine
 from tastefield.stages.window import largest_box, limits_about, reach, window
 from tastefield.stats.scatter import quadrature
 
@@ -400,3 +403,61 @@ def test_where_the_surface_does_not_speak_a_setup_has_no_ground_of_its_own(make_
     aim = window(setup, hill(reaches=0.04), 0.8)
     assert aim.lattice.own.any()
     assert aim.lattice.supported[aim.lattice.own].all()
+
+
+# --- short of a choke -----------------------------------------------------------------------------------------------
+
+CHOKED = {"outcome": "choked", "beverage_g": None}
+FAST = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (24, 27, 30)]
+
+
+@pytest.mark.parametrize("choked", [True, False])
+def test_where_no_setting_is_known_nobody_grinds_for_a_longer_time_than_any_that_ran_once_one_choked(
+    make_setup, hill, choked
+):
+    setup = make_setup([*FAST, CHOKED] if choked else FAST, TASTED)
+    aim = window(setup, hill(best=(2.0, 36.0), reaches=1.0), 0.8)
+    codes = [note.code for note in aim.findings]
+    assert aim.window is not None
+    assert (max(aim.shot_time_s, aim.window[1][1]) <= 30.0) is choked
+    assert ("held_short_of_choke" in codes) is choked
+    assert not (choked and aim.at_edge)  # better may lie beyond, but nobody is to look there
+
+
+def test_the_longest_time_counts_shots_since_the_burr_zero_that_neither_choked_nor_gushed(make_setup):
+    def longest(*more):
+        return make_setup([*FAST, *more]).longest_time()
+
+    assert longest() == np.inf
+    assert longest(CHOKED) == 30.0
+    assert longest({**CHOKED, "shot_time_s": 70}) == 30.0
+    assert longest(CHOKED, {"outcome": "gushed", "shot_time_s": 35}) == 30.0
+    before, after = {"grinder_zero": "old", "shot_time_s": 40}, {"grinder_zero": "new", "shot_time_s": 26}
+    assert longest(before, CHOKED, after) == 30.0
+    assert np.isnan(make_setup([CHOKED]).longest_time())
+
+
+def test_a_choke_of_the_same_coffee_on_another_machine_of_the_grinder_bounds_the_time_too(make_setup):
+    line = DialLine(3.0, -0.1, np.eye(2), 1e-2, 20.0, np.array([8.0]), np.array([3.0]), choke=6.0)
+    setup = make_setup(FAST)
+    assert replace(setup, bench=replace(setup.bench, dial=line)).longest_time() == 30.0
+
+
+def test_a_machine_on_which_nothing_but_chokes_was_pulled_still_has_a_recipe(make_setup, hill):
+    """Whoever grinds coarser until it runs comes from the safe side: common practice, no source."""
+    surface = hill(reaches=1.0)
+    surface.region = ((1.0, 4.0), (13.0, 55.0))
+    aim = window(make_setup([CHOKED]), surface, 0.8)
+    assert aim.shot_time_s == pytest.approx(27.0, rel=0.05)
+
+
+def test_where_only_times_past_the_longest_are_known_to_taste_the_aim_still_stays_short_of_them(make_setup, hill):
+    class Slow(hill):
+        def speaks_for(self, points):
+            return points[:, 1] > 31
+
+    aim = window(make_setup([*FAST, CHOKED], TASTED), Slow(best=(2.0, 36.0)), 0.8)
+    assert aim.shot_time_s <= 30.0
+    assert aim.window is None
+    assert not aim.at_edge
+    assert not aim.lattice.supported[:, aim.lattice.shot_time_s <= 30].any()

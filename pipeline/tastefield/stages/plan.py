@@ -98,12 +98,13 @@ def _start(setup: Setup) -> NextShot:
             "(common practice, no source). Write down all three."
         )
     setting, time = _start_setting(setup, dose)
+    longest = setup.longest_time()
     return NextShot(
         grind_setting=setting,
         dose_g=dose,
         beverage_g=None if dose is None else dose * USUAL_RATIO,
         ratio=USUAL_RATIO,
-        shot_time_s=USUAL_TIME_S,
+        shot_time_s=min(USUAL_TIME_S, longest) if setting is None and np.isfinite(longest) else USUAL_TIME_S,
         expected_gain=None,
         why=why if setting is None else f"{why} Of the settings known here this one is nearest: about {time:.0f} s.",
         stage="dial-in",
@@ -337,10 +338,7 @@ def _grid(setup: Setup, aim: Aim) -> tuple[Floats, tuple[str | None, ...], Float
         ]
     else:
         seconds = _past(aim.lattice.shot_time_s)
-        here = since_zero(setup.shots)
-        if (here["outcome"].astype("object") == "choked").any():
-            ran = here["shot_time_s"].where(here["outcome"].astype("object") != "choked").max()
-            seconds = seconds[seconds <= (ran if np.isfinite(ran) else 0.0)]
+        seconds = seconds[seconds <= setup.longest_time()]  # none where nothing is known to run
         times, stands, texts = np.repeat(seconds[:, None], len(ratios), axis=1), np.log(seconds), [None] * len(seconds)
     points = np.column_stack([np.broadcast_to(ratios, times.shape).ravel(), times.ravel()])
     return points, tuple(text for text in texts for _ in ratios), np.repeat(stands, len(ratios))

@@ -61,12 +61,20 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     if not supported.any():
         supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
     findings: list[Finding] = []
-    free = int(np.argmax(np.where(supported, chance if surest else mean, -np.inf)))
+    wanted = chance if surest else mean
+    free = int(np.argmax(np.where(supported, wanted, -np.inf)))
     options, positions = _settable(setup, surface, ratio, time, float(points[free, 1]))
+    longest = np.inf if positions is not None else _longest(setup, time)
+    safe = points[:, 1] <= longest
+    inside = supported & safe if (supported & safe).any() else safe
+    if not safe[free]:
+        findings.append(finding("held_short_of_choke", longest=f"{longest:.0f}"))
+        free = int(np.argmax(np.where(inside, wanted, -np.inf)))
+    options = options[options[:, 1] <= longest]
     if len(options):
         gain, sure = reach(surface, options, setup, (surface.shot_var,))
     else:
-        options, gain, sure = points[supported], mean[supported], chance[supported]
+        options, gain, sure = points[inside], mean[inside], chance[inside]
     value = sure if surest else gain
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
@@ -88,7 +96,10 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         limits = limits_about(good, aimed[0], ratio, time, setup.bench.scatter.cov)
         if limits is None:
             findings.append(finding("window_too_narrow"))
-    at_edge = _on_edge(supported.reshape(shape), (free // len(time), free % len(time)))
+        else:
+            limits = limits[0], (limits[1][0], min(limits[1][1], max(longest, float(aimed[0, 1]))))
+    # what is not safe is no edge to look beyond
+    at_edge = bool(supported[free]) and _on_edge((supported | ~safe).reshape(shape), divmod(free, len(time)))
     if at_edge:
         findings.append(finding("best_at_edge"))
     _, *ends = reach(surface, aimed, setup, surface.shot_var_range)
@@ -158,6 +169,15 @@ def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wante
     if not len(chosen):
         return np.empty((0, 2)), None
     return points[chosen], None if positions is None else positions[chosen // len(ratio)]
+
+
+def _longest(setup: Setup, time: Floats) -> float:
+    """The longest time that may be aimed for where no setting gives it; infinite where nothing bounds it.
+
+    Where something choked and nothing else ran, whoever grinds until the time is right comes from the coarse side.
+    """
+    longest = setup.longest_time()
+    return longest if longest >= time[0] else np.inf
 
 
 def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:

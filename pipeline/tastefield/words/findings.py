@@ -589,6 +589,13 @@ CATALOGUE: dict[str, Entry] = {
         "next one, on average of {count} changes.",
         "After each change grind a few grams away before the dose, or time the second shot.",
     ),
+    "held_short_of_choke": Entry(
+        "warn",
+        "A longer shot than {longest} s looks better, but a shot choked and none is known to have run longer: held to "
+        "{longest} s at most.",
+        "Do not grind for a longer time with this coffee; write the dial setting of every shot down, and how far finer "
+        "is safe can be told.",
+    ),
     "off_the_dial": Entry(
         "warn",
         "The time lies beyond the end of the dial of {grinder}; the nearest setting on it is given.",
