@@ -297,6 +297,14 @@ def test_a_failed_bench_check_holds_the_card_and_stands_on_the_page_which_is_no_
     assert "leaks: drips at the head" in card(page, slugs["one"])
     assert "Not to be handed over" not in card(page, slugs["two"])
     assert "Ready" not in card(page, slugs["one"])
+    for told_of in ("setups", "handover"):
+        shots = {one.get("machine") or one["key"]["machine"]: one["next_shots"] for one in results[told_of]}
+        assert not shots["one"]
+        assert shots["two"]
+    says = {one["machine"]: one["say"] for one in results["handover"]}
+    assert says["one"].startswith("Held, a bench check failed. Not to be handed over before somebody qualified")
+    assert "Held" not in says["two"]
+    assert page.count("Nothing to pull: not before somebody qualified") == 3  # index, section, another coffee
     assert leaving(page)["one"] == "Held: a bench check failed"
     assert 'class="setup is-held" id="' + slugs["one"] in page
     assert leaving(page)["two"].startswith("Ready")

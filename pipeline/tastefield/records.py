@@ -342,6 +342,10 @@ class Setup:
         """What its machine is known under."""
         return self.key.get("machine") or str(self.shots["machine"].iloc[0])
 
+    def held(self) -> bool:
+        """Whether a failed check keeps its machine from being used or handed over, however good a recipe is."""
+        return any(note.code == "check_failed" for note in self.findings)
+
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
         mean = self.scores.groupby("shot_id")["score"].mean()

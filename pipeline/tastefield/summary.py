@@ -12,6 +12,7 @@ from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResu
 from tastefield.registry import Registry
 from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
+from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.phrases import (
     chance_in_words,
     count,
@@ -81,9 +82,10 @@ def summary_lines(run: RunResult) -> list[str]:
 
 def _another_coffee(run: RunResult) -> list[str]:
     """Where to start with a coffee not yet tasted, where one machine has it; else where to read it."""
-    told = [entry for entry in run.summary["handover"] if entry["aim"]]
+    told = [entry for entry in run.summary["handover"] if entry["aim"] and not held(entry)]
     if len(told) == 1:
-        return [printable(told[0]["say"])]
+        why = [printable(shot["why"]) for shot in told[0]["next_shots"][:1]]
+        return [" ".join([printable(told[0]["say"]), *why])]
     return [f"Where to start with another coffee, on each of {len(told)} machines: see the page."] if told else []
 
 
@@ -105,7 +107,9 @@ def next_lines(run: RunResult) -> list[str]:
         for number, shot in enumerate(shots, start=1):
             what = ", ".join(part for part in (dial(shot), recipe(shot)) if part)
             lines.append(f"  {number}. {what}. {printable(shot['why'])}")
-        if not shots:
+        if held(setup.entry):
+            lines.append(f"  {NOTHING_TO_PULL}.")
+        elif not shots:
             lines.append("  No further shot is worth its coffee.")
     return [*lines, *(f"{caution.topic}: {caution.text}" for caution in CAUTIONS if caution.topic in _PULLING)]
 

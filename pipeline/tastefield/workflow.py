@@ -413,8 +413,16 @@ def _station(station: Station, task: Task, population: Population) -> tuple[dict
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the handover", name, error) from error
-        return handover(station, None, None, (), [*context.findings, _failure(error)], task.tasted), (name,)
-    notes = [finding("coffee_not_known"), *context.findings, *surface.findings, *aim.findings, *dial.findings]
+        notes = [*setup.findings, *context.findings, _failure(error)]
+        return handover(station, None, None, (), notes, task.tasted), (name,)
+    notes = [
+        *setup.findings,
+        finding("coffee_not_known"),
+        *context.findings,
+        *surface.findings,
+        *aim.findings,
+        *dial.findings,
+    ]
     return handover(station, aim, dial, next_shots, notes, task.tasted), ()
 
 

@@ -45,6 +45,15 @@ def test_a_confirmed_setup_asks_for_no_more(parts):
     assert plan(setup, surface, replace(aim, status="confirmed"), dial, 0.05, 1) == ()
 
 
+def test_nothing_is_pulled_on_a_machine_that_a_failed_check_holds(parts, make_setup):
+    note = finding("check_failed", checks="leaks: drips")
+    setup, surface, aim, dial = parts(top=6.0)
+    held = replace(setup, findings=(note,))
+    assert plan(setup, surface, aim, dial, 0.0, 1)
+    assert plan(held, surface, aim, dial, 0.0, 1) == ()
+    assert plan(held, None, None, None, 0.0, 1) == ()
+
+
 def test_no_further_shot_is_asked_for_below_its_worth_and_a_best_guess_is_then_confirmed(parts):
     setup, surface, aim, dial = parts(top=6.0)
     shots = plan(setup, surface, aim, dial, 100.0, 1)

@@ -66,10 +66,12 @@ def plan(
     most for its coffee, while that is ``worth`` it; each as if the one before had been tasted. They come in the order
     that turns the dial least. Where nothing is worth a shot the recipe is final: it is pulled to confirm it. A shot
     that shows what a step of the dial does is added where that is unknown. Where nothing was tasted yet the recipe
-    comes first, whatever it gains: it is what will be served.
+    comes first, whatever it gains: it is what will be served. On a machine that a failed check holds nothing is pulled.
 
     :param worth: points of expected score that a shot must be expected to gain; a turn of the dial counts as coffee.
     """
+    if setup.held():
+        return ()
     if aim is None or surface is None or settings is None:
         return (_start(setup),)
     if aim.status == "confirmed":

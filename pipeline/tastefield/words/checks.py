@@ -33,6 +33,7 @@ NO_CERTIFICATE = (
     "under the rules of the place."
 )
 HOLD = "Not to be handed over before somebody qualified has mended it and checked again."
+NOTHING_TO_PULL = "Nothing to pull: not before somebody qualified has mended it and checked again"
 
 
 def fault(check: str, value: str) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
+from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield_plugins.write_page.numbers import UNKNOWN_CLOCK, clock_words
 
@@ -46,6 +47,8 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
 
 def following(entry: Mapping[str, Any]) -> list[str]:
     """What to pull next, one sentence a shot; never empty."""
+    if held(entry):
+        return [NOTHING_TO_PULL]
     shots = [
         ". ".join(part for part in (_pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
     ]
