@@ -6,6 +6,7 @@ coffee, dose and grind stay, is common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -17,6 +18,10 @@ BUTTON = (
     "Button: gave {out:.0f} g{span} with {dose} of {coffee}, weighed {times}. A few grams still drip after it stops: "
     "wait, then weigh. Weigh and re-program it when coffee, dose or grind changes."
 )
+REPROGRAMMED = re.compile(
+    r"\bre-?program|\bprogrammed\b|\b(?:button|programme)\b.*\b(?:re-?set|set (?:anew|again|to)|changed)\b"
+)
+"""How a note says that a button was set anew."""
 TIMES = {1: "once", 2: "twice"}
 
 

@@ -567,6 +567,18 @@ CATALOGUE: dict[str, Entry] = {
         "The button gave {got} g out on average of {count} shots; the recipe is {out} g.",
         "Weigh the cup and re-program the button to {out} g, with this coffee, dose and grind in place.",
     ),
+    "button_not_told": Entry(
+        "note",
+        "The button last gave {last} g out, {before} g the time before: whether it was re-programmed before that shot, "
+        "after it or not at all cannot be told.",
+        'Weigh two more; whenever it is set anew, write "re-programmed" in the notes of the first shot after.',
+    ),
+    "dose_not_told": Entry(
+        "note",
+        "The last shot pulled to confirm weighed {last} g in, {before} g the one before: whether the dose was set anew "
+        "in between cannot be told.",
+        "Weigh one more dose, and write what the timer is set to in dose_setting.",
+    ),
     # --- drift --------------------------------------------------------------------------------------------------
     "dose_creeps": Entry(
         "warn",
