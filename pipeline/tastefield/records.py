@@ -86,6 +86,15 @@ class Taste:
     words: Mapping[str, float] = field(default_factory=dict)
     inferred: bool = False
 
+    @property
+    def unit(self) -> float:
+        """One point of a scale from 1 to 9, for which what is worth a word or a shot is stated, on the scale of these.
+
+        >>> Taste(scale=(0, 100)).unit
+        12.5
+        """
+        return (self.scale[1] - self.scale[0]) / 8.0
+
 
 @dataclass(frozen=True, eq=False)
 class RawTable:

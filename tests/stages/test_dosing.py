@@ -111,7 +111,7 @@ def test_a_strange_owners_button_says_nothing_of_ours(make_setup, hill):
     assert found(make_setup([*SPREAD, *pressed]), hill)[1].button is None
 
 
-# --- what the button gives now ------------------------------------------------------------------------------------------
+# --- what the button gives now ----------------------------------------------------------------------------------------
 
 
 def pressed(*outs, **same):

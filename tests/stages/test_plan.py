@@ -517,3 +517,54 @@ def test_what_shots_that_scatter_seldom_hit_is_worth_less(make_setup, hill):
         here = replace(setup, bench=replace(setup.bench, scatter=replace(setup.bench.scatter, cov=cov)))
         found.append(max(shot.expected_gain for shot in plan(here, surface, aim, settings(here, aim, ()), 0.0, 1)))
     assert found[0] > 3 * found[1]
+
+
+class Scaled:
+    """A surface with its scores moved to another scale."""
+
+    def __init__(self, surface, low, unit):
+        self.surface, self.low, self.unit = surface, low, unit
+        self.shot_var, self.noise_var = surface.shot_var * unit**2, surface.noise_var * unit**2
+        self.shot_var_range = tuple(var * unit**2 for var in surface.shot_var_range)
+        self.tables, self.region = surface.tables, surface.region
+
+    def mean(self, points):
+        return self.low + self.unit * (self.surface.mean(points) - 1.0)
+
+    def sd(self, points):
+        return self.unit * self.surface.sd(points)
+
+    def directions(self, points, seed):
+        return self.unit * self.surface.directions(points, seed)
+
+    def outlook(self, points, good, shot_vars):
+        there = [var / self.unit**2 for var in shot_vars]
+        return self.mean(points), self.surface.outlook(points, 1.0 + (good - self.low) / self.unit, there)[1]
+
+    def interval(self, points, level):
+        return tuple(self.low + self.unit * (end - 1.0) for end in self.surface.interval(points, level))
+
+    def speaks_for(self, points):
+        return self.surface.speaks_for(points)
+
+
+@pytest.mark.parametrize("scale", [(0.0, 100.0), (1.0, 5.0), (0.0, 1.0)])
+def test_the_same_shots_on_another_scale_of_scores_are_decided_alike(make_setup, unsure, scale):
+    low, unit = scale[0], (scale[1] - scale[0]) / 8.0
+    for noise_var, doubt, shot_var, good in ((0.0, 0.5, 0.0, 6.5), (0.3, 0.05, 0.04, 6.0)):
+        setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": "8", "beverage_g": 36}], TASTED, good))
+        surface = unsure(top=6.1, fall=0.3, reaches=1.0, doubt=doubt, shot_var=shot_var)
+        surface.noise_var = noise_var
+        scores = setup.scores.assign(score=low + unit * (setup.scores["score"] - 1.0))
+        taste = replace(setup.taste, scale=scale, good=low + unit * (good - 1.0))
+        other, scaled = replace(setup, scores=scores, taste=taste), Scaled(surface, low, unit)
+        here, there = window(setup, surface, 0.8), window(other, scaled, 0.8)
+        assert (there.ratio, there.shot_time_s) == pytest.approx((here.ratio, here.shot_time_s))
+        assert [note.code for note in there.findings] == [note.code for note in here.findings]
+        gains = [shot.expected_gain for shot in plan(setup, surface, here, settings(setup, here, ()), 0.0, 1)]
+        for worth in (0.0, 0.7 * max(gains), 1.01 * max(gains)):
+            one = plan(setup, surface, here, settings(setup, here, ()), worth, 1)
+            two = plan(other, scaled, there, settings(other, there, ()), worth, 1)
+            assert [(s.stage, s.grind_setting, s.why) for s in one] == [(s.stage, s.grind_setting, s.why) for s in two]
+            told = [(s.expected_gain, t.expected_gain) for s, t in zip(one, two, strict=True) if s.expected_gain]
+            assert all(b == pytest.approx(unit * a) for a, b in told)

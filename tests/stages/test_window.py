@@ -461,3 +461,25 @@ def test_where_only_times_past_the_longest_are_known_to_taste_the_aim_still_stay
     assert aim.window is None
     assert not aim.at_edge
     assert not aim.lattice.supported[:, aim.lattice.shot_time_s <= 30].any()
+
+
+@pytest.mark.parametrize("scale", [(1.0, 9.0), (0.0, 100.0), (0.0, 1.0)])
+@pytest.mark.parametrize(("better", "told"), [(0.09, True), (0.02, False)])
+def test_what_is_given_up_for_the_chance_is_told_where_it_is_worth_a_word_on_any_scale(
+    make_setup, hill, scale, better, told
+):
+    """Slow shots are a little better, and so unsure that the chance asked for is not reached there."""
+    low, unit = scale[0], (scale[1] - scale[0]) / 8.0
+
+    class Unsure(hill):
+        def mean(self, points):
+            return low + unit * (6.0 + better * (points[:, 1] > 30))
+
+        def sd(self, points):
+            return unit * np.where(points[:, 1] > 24, 3.0, 0.1)
+
+    setup = make_setup(SPREAD, [{"shot_id": f"s{i}", "score": low + unit * 5.0} for i in range(9)], low + unit * 5.5)
+    setup = replace(setup, taste=replace(setup.taste, scale=scale))
+    aim = window(setup, Unsure(shot_var=0.0001 * unit**2), 0.8)
+    assert aim.shot_time_s < 25
+    assert ("aim_moved_for_chance" in [note.code for note in aim.findings]) is told

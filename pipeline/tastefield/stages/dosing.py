@@ -126,8 +126,7 @@ def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None)
     last = _last_run(ours[confirm & weighed], ("basket", "basket_g", "basket_kind", "dose_setting"))
     alike = last["dose_g"].tail(_consistent(last["dose_g"], NEW_DOSE_G))
     if len(alike) < FEWEST <= len(last) and ours["dose_setting"].notna().any():
-        told = {"last": f"{alike.iloc[-1]:.1f}", "before": f"{last['dose_g'].iloc[-2]:.1f}"}
-        yield finding("dose_not_told", **told)
+        yield finding("dose_not_told", last=f"{alike.iloc[-1]:.1f}", before=f"{last['dose_g'].iloc[-2]:.1f}")
     found_with = _in_basket(ours[~confirm & weighed], last)
     found_with = _last_run(found_with, ("dose_setting",))
     before, after = found_with["dose_g"].tail(5), alike.tail(3)

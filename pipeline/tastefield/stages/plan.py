@@ -23,7 +23,7 @@ PURGE = 0.3
 """What a turn of the dial costs beside its shot, in shots: the coffee that is ground and thrown away, about a third of
 a dose. Common practice, no source."""
 LEAST_NOISE_VAR = 1e-4
-"""Of one taste, for a surface that knows of none: no taste is exact."""
+"""Of one taste, on a scale from 1 to 9, for a surface that knows of none: no taste is exact."""
 USUAL_RATIO, USUAL_TIME_S = 2.0, 27.0
 """Where to start on a machine nobody has tasted yet: 1:2 in 25-30 s. Common practice, no source."""
 SAME = 0.05
@@ -68,7 +68,8 @@ def plan(
     that shows what a step of the dial does is added where that is unknown. Where nothing was tasted yet the recipe
     comes first, whatever it gains: it is what will be served. On a machine that a failed check holds nothing is pulled.
 
-    :param worth: points of expected score that a shot must be expected to gain; a turn of the dial counts as coffee.
+    :param worth: points of expected score, on a scale from 1 to 9, that a shot must be expected to gain; a turn of the
+        dial counts as coffee.
     """
     if setup.held():
         return ()
@@ -82,7 +83,7 @@ def plan(
     care = f" Finer than the last shot; {STOP}." if finer else ""
     guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
-    chosen = _chosen(setup, surface, candidates, worth, seed, MOST - len(dial), untasted)
+    chosen = _chosen(setup, surface, candidates, worth * setup.taste.unit, seed, MOST - len(dial), untasted)
     shots = _in_words(setup, aim, candidates, chosen)
     if untasted or (aim.status == "insufficient" and not chosen):
         return (guess, *shots, *dial)
@@ -198,7 +199,8 @@ def _chosen(
     known = np.isfinite(mean) & np.isfinite(directions).all(axis=1)
     mean, directions = np.where(known, mean, -np.inf), np.where(known[:, None], directions, 0.0)
     allowed = candidates.open & known
-    noise_var = max(surface.shot_var + surface.noise_var / _tasters(setup), LEAST_NOISE_VAR)
+    noise_var = surface.shot_var + surface.noise_var / _tasters(setup)
+    noise_var = max(noise_var, LEAST_NOISE_VAR * setup.taste.unit**2)
     chosen: list[tuple[int, float]] = []
     stood = [candidates.now]
     if aim_first:

@@ -22,6 +22,8 @@ MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
 ROOM_WORTH = 0.1
 """Points of expected score, on a scale from 1 to 9, that room for the scatter on all sides is worth."""
+GIVEN_UP = 0.05
+"""Points of expected score, on a scale from 1 to 9, that are told when they are given up for the chance asked for."""
 FARTHER = 0.4
 """How far beyond the setup's own shots, in logs, the lattice reaches where the surface speaks there."""
 FEWEST_TASTED = 3
@@ -82,10 +84,10 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed
     roomy = assured & roominess(good, options, ratio, time, setup.bench.scatter.cov)
-    if roomy.any() and value[roomy].max() >= value[assured].max() - ROOM_WORTH * _unit(setup.taste):
+    if roomy.any() and value[roomy].max() >= value[assured].max() - ROOM_WORTH * setup.taste.unit:
         assured = roomy
     best = _best(options, positions, np.where(allowed, value, -np.inf), assured, setup)
-    if (given_up := float(gain[allowed].max() - gain[best])) >= 0.05:
+    if (given_up := float(gain[allowed].max() - gain[best])) >= GIVEN_UP * setup.taste.unit:
         findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
     aimed = options[[best]]
     overdosed = setup.overdosed()
@@ -274,12 +276,7 @@ def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
 
 def _tie(taste: Taste) -> float:
     """Recipes whose expected scores differ by less are told apart by nobody: 0.03 of a point on a scale from 1 to 9."""
-    return 0.03 * _unit(taste)
-
-
-def _unit(taste: Taste) -> float:
-    """One point of a scale from 1 to 9 on the scale of these scores."""
-    return (taste.scale[1] - taste.scale[0]) / 8.0
+    return 0.03 * taste.unit
 
 
 def _best(points: Floats, positions: Floats | None, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tastefield.records import Lattice, SetupResult
+from tastefield.records import Lattice, SetupResult, Taste
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
@@ -19,7 +19,7 @@ from tastefield_plugins.write_page.turning import turning
 
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 FLAT = 0.05
-"""Points of score within which a map is one colour."""
+"""Points of score, on a scale from 1 to 9, within which a map is one colour."""
 CARRIED = {
     "widened": "That they are not known exactly widens every interval and chance (Student's t).",
     "fixed": "They are taken as known: intervals and chances do not carry the doubt about them.",
@@ -71,7 +71,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
         "taste": entry["taste"],
         "speak": who_speaks(result.lattice),
-        "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
+        "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT * unit(entry),
         "variances": variances(entry["surface"]),
         "together": TOGETHER if (entry["surface"] or {}).get("model") == "pooled" else "",
         "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances"), ""),
@@ -81,6 +81,11 @@ def section(result: SetupResult) -> dict[str, Any]:
     words["card"] = card(result, words) if entry["aim"] else None
     words["turning"] = turning(entry, words["card"]["pressurised"], words["clock"], True) if entry["aim"] else None
     return words
+
+
+def unit(entry: Mapping[str, Any]) -> float:
+    """One point of a scale from 1 to 9 on the scale of these scores."""
+    return Taste(scale=tuple(entry["taste"]["scale"])).unit
 
 
 def who_speaks(lattice: Lattice | None) -> str:
