@@ -651,7 +651,7 @@ class Checked:
     """One check of one machine.
 
     :param before: what was found the first time, where it was made again. :param after: what was found the last time.
-    :param verdict: ``fails``, ``within`` (its limits) or ``recorded``. :param why: what the verdict rests on.
+    :param verdict: ``fails``, ``within`` (its limits), ``recorded`` or ``unclear``. :param why: what it rests on.
     """
 
     machine: str

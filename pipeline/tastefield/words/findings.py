@@ -305,6 +305,11 @@ CATALOGUE: dict[str, Entry] = {
         "The shots cannot tell these terms apart: {terms}.",
         "Vary ratio and time separately in the next shots.",
     ),
+    "check_not_understood": Entry(
+        "warn",
+        "Bench checks that are not understood, so that nobody knows whether they failed: {checks}.",
+        "Say yes or no, how many, or where: none, 2, drips at the head.",
+    ),
     "check_failed": Entry(
         "warn",
         "A bench check of this machine failed: {checks}.",
