@@ -613,6 +613,11 @@ CATALOGUE: dict[str, Entry] = {
         "Do not grind for a longer time with this coffee; write the dial setting of every shot down, and how far finer "
         "is safe can be told.",
     ),
+    "coffee_ages": Entry(
+        "note",
+        "This coffee runs {percent} % {how} with every week {since}, told from {count} days at the same settings.",
+        "Time the first shot of each day, and turn the grinder a step when it has strayed; tell the next owner so.",
+    ),
     "off_the_dial": Entry(
         "warn",
         "The time lies beyond the end of the dial of {grinder}; the nearest setting on it is given.",
