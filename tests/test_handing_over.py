@@ -317,3 +317,24 @@ def test_a_failed_bench_check_holds_the_card_and_stands_on_the_page_which_is_no_
         "limits at most 96 C",
     ):
         assert said in section
+
+
+def test_shots_to_confirm_that_disagree_do_not_move_the_recipe_before_they_were_pulled_again(tmp_path):
+    """By the whole command: what was to be confirmed stays, and the next shots pull it once more."""
+    rows = [{**row, "machine": "one", "grinder": None} for row in shop("one", [36, 38, 40, 42, 44, 40], 40, 9)]
+    rows = [{**row, "grind": str(36 + 2 * n), "stage": "dial-in"} for n, row in enumerate(rows)]
+    rows[-1]["grind"] = "40"
+    (before,), _ = handed(tmp_path, rows, name="before")
+    poor = [
+        {**rows[-1], "time": before["aim"]["shot_time_s"], "beverage_g": before["aim"]["beverage_g"], "score": 3}
+        | {"stage": "confirm", "pulled_at": f"2026-03-02 11:0{n}"}
+        for n in range(2)
+    ]
+    (after,), _ = handed(tmp_path, [*rows, *poor], name="after")
+    assert "confirm_shots_disagree" in [note["code"] for note in after["findings"]]
+    for name in ("ratio", "shot_time_s"):
+        assert math.log(after["aim"][name] / before["aim"][name]) == pytest.approx(0, abs=0.12)
+    assert after["status"] not in ("window", "confirmed")
+    shots = [shot for shot in after["next_shots"] if shot["shot_time_s"] is not None]
+    assert {shot["stage"] for shot in shots} == {"confirm"}
+    assert shots[0]["why"].startswith("Check purge, dose and warm-up first")

@@ -78,7 +78,8 @@ def test_only_as_many_shots_as_are_still_wanted_confirm(parts):
 def test_after_confirm_shots_that_disagreed_the_next_one_says_what_to_check_first(parts):
     setup, surface, aim, dial = parts()
     note = finding("confirm_shots_disagree", got="4.0, 4.0", expected="7.2", good="6.5")
-    first, *_ = plan(setup, surface, replace(aim, findings=(note,)), dial, 0.05, 1)
+    first, *rest = plan(setup, surface, replace(aim, findings=(note,)), dial, 0.0, 1)
+    assert {shot.stage for shot in (first, *rest)} == {"confirm"}  # nothing else is tried before that is known
     assert first.why.startswith("Check purge, dose and warm-up first")
 
 

@@ -483,3 +483,31 @@ def test_what_is_given_up_for_the_chance_is_told_where_it_is_worth_a_word_on_any
     aim = window(setup, Unsure(shot_var=0.0001 * unit**2), 0.8)
     assert aim.shot_time_s < 25
     assert ("aim_moved_for_chance" in [note.code for note in aim.findings]) is told
+
+
+# --- a recipe that shots to confirm deny ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stages", "got", "kept"),
+    [
+        (["confirm"] * 2, (3.0, 3.2), True),
+        (["confirm"] * 2, (6.4, 6.6), False),  # they agree: nothing is disputed
+        (["confirm"] * 2 + ["dial-in"], (3.0, 3.2, 6.0), False),  # somebody went on
+        (["confirm"] * 4, (3.0, 3.2, 3.1, 3.0), False),  # pulled again, and denied again
+        (["confirm"] * 4, (6.5, 6.6, 3.1, 3.0), True),  # it held once
+        (["return"] + ["confirm"] * 2 + ["return"], (2.0, 3.0, 3.2, 2.0), True),
+        (["confirm"], (3.0,), False),
+    ],
+)
+def test_a_recipe_that_shots_to_confirm_deny_is_kept_until_they_are_pulled_again(make_setup, hill, stages, got, kept):
+    """They were pulled at 27 s; what all scores say together would go on to 36 s."""
+    more = [{"beverage_g": 36, "shot_time_s": 27, "stage": stage} for stage in stages]
+    scores = [*TASTED, *({"shot_id": f"s{9 + at}", "score": score} for at, score in enumerate(got))]
+    surface = hill(top=7.5, best=(2.0, 36.0), fall=12.0, doubt=0.3, shot_var=0.1)
+    aim = window(make_setup([*SPREAD, *more], scores), surface, 0.8)
+    assert (aim.shot_time_s <= 27 * 1.13) is kept
+    codes = [note.code for note in aim.findings]
+    assert ("confirm_shots_disagree" in codes) is kept
+    assert ("recipe_denied_twice" in codes) is (got == (3.0, 3.2, 3.1, 3.0))
+    assert aim.status == "window" or kept

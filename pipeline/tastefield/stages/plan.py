@@ -66,7 +66,8 @@ def plan(
     most for its coffee, while that is ``worth`` it; each as if the one before had been tasted. They come in the order
     that turns the dial least. Where nothing is worth a shot the recipe is final: it is pulled to confirm it. A shot
     that shows what a step of the dial does is added where that is unknown. Where nothing was tasted yet the recipe
-    comes first, whatever it gains: it is what will be served. On a machine that a failed check holds nothing is pulled.
+    comes first, whatever it gains: it is what will be served. After shots to confirm that disagreed it is pulled again,
+    and nothing else. On a machine that a failed check holds nothing is pulled.
 
     :param worth: points of expected score, on a scale from 1 to 9, that a shot must be expected to gain; a turn of the
         dial counts as coffee.
@@ -83,6 +84,8 @@ def plan(
     care = f" Finer than the last shot; {STOP}." if finer else ""
     guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
+    if any(note.code == "confirm_shots_disagree" for note in aim.findings):
+        return (*_to_confirm(aim, settings, care), *dial)  # first it is asked what went wrong
     chosen = _chosen(setup, surface, candidates, worth * setup.taste.unit, seed, MOST - len(dial), untasted)
     shots = _in_words(setup, aim, candidates, chosen)
     if untasted or (aim.status == "insufficient" and not chosen):

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
 from tastefield.stats.scatter import quadrature
-from tastefield.tables.dial import positions_in_force, recorded
+from tastefield.tables.dial import not_ours, positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
 LATTICE = 41
@@ -81,6 +81,10 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
+    held, again = _disputed(setup, surface)
+    findings += again
+    if held is not None and (kept := _near(options, held)).any():
+        allowed = kept
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed
     roomy = assured & roominess(good, options, ratio, time, setup.bench.scatter.cov)
@@ -417,25 +421,63 @@ def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
     return [finding("confirm_shots_elsewhere", got=got, asked=asked)]
 
 
-def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
-    """Whether the last shots pulled to confirm give what was expected of them, and are good.
+def _near(points: Floats, recipe: Floats) -> NDArray[np.bool_]:
+    """Points (n, 2) so near to a recipe that a shot there counts as pulled at it."""
+    return np.asarray((np.abs(np.log(points / recipe)) <= AGREES_WITHIN).all(axis=1), dtype=bool)
+
+
+def _disputed(setup: Setup, surface: Surface) -> tuple[Floats | None, list[Finding]]:
+    """The recipe (2,) of which the last shots to confirm it say that it does not hold; ``None`` where none do.
+
+    It is kept until they were pulled again: first it is asked what went wrong, then another recipe is told. Where the
+    next pair says so too, or somebody went on with other shots, what they tasted moves the recipe like any other score.
+    """
+    tasted = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"])) & ~not_ours(setup.shots)]
+    tasted = tasted[np.isfinite(tasted[["ratio", "shot_time_s"]].to_numpy(dtype=float)).all(axis=1)]
+    others = np.flatnonzero((tasted["stage"].astype("object") != "confirm").to_numpy(dtype=bool))
+    confirm = tasted.iloc[int(others.max(initial=-1)) + 1 :]
+    if len(confirm) < TO_CONFIRM:
+        return None, []
+    points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+    recipe = np.asarray(np.exp(np.log(points[-TO_CONFIRM:]).mean(axis=0)), dtype=float)
+    each = setup.scores.groupby("shot_id")["score"].mean().reindex(confirm.loc[_near(points, recipe), "shot_id"])
+    expected = float(reach(surface, recipe[None, :], setup, (surface.shot_var,))[0][0])
+    last, before = each.tail(TO_CONFIRM), each.iloc[:-TO_CONFIRM].tail(TO_CONFIRM)
+    if len(last) < TO_CONFIRM or not _missed(setup, surface, recipe, expected, last):
+        return None, []
+    if len(before) == TO_CONFIRM and _missed(setup, surface, recipe, expected, before):
+        asked = f"1:{recipe[0]:.1f} in {recipe[1]:.0f} s"
+        return None, [finding("recipe_denied_twice", recipe=asked, got=", ".join(f"{score:.1f}" for score in each))]
+    return recipe, []
+
+
+def _missed(setup: Setup, surface: Surface, recipe: Floats, expected: float, each: pd.Series) -> bool:
+    """Whether shots at a recipe scored less than was expected of them by more than luck.
 
     The surface has learned from them already, which must not hide that they disagree. Of n shots of mean y with
     variance v, and a posterior mean m with variance s that rests on them too, y - m has the variance v - s: that of the
     residual of a measurement which was used (y less what was expected without them, shrunk by 1 - s/v).
+
+    :param each: mean score by shot_id.
     """
+    tasted = setup.scores[setup.scores["shot_id"].isin(set(each.index))]
+    known_var = float(surface.sd(recipe[None, :])[0]) ** 2
+    taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
+    luck_var = (surface.shot_var + surface.noise_var * len(each) / len(tasted)) / len(each)
+    left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
+    return bool(each.mean() < expected - UNLUCKY * np.sqrt(left_var))
+
+
+def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
+    """Whether the last shots pulled to confirm give what was expected of them, and are good."""
     good, scores = setup.taste.good, setup.scores[setup.scores["shot_id"].isin(set(shots))]
     each = scores.groupby("shot_id")["score"].mean().reindex(shots).dropna()
     if len(each) < TO_CONFIRM:
         return "window", [], TO_CONFIRM - len(each)
-    known_var = float(surface.sd(np.array([[aim.ratio, aim.shot_time_s]]))[0]) ** 2
-    taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
+    recipe = np.array([aim.ratio, aim.shot_time_s])
     for count in range(TO_CONFIRM, MOST_TO_CONFIRM + 1):
         last = each.tail(count)
-        tasted = scores[scores["shot_id"].isin(set(last.index))]
-        luck_var = (surface.shot_var + surface.noise_var * count / len(tasted)) / count
-        left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
-        if last.mean() < aim.expected[0] - UNLUCKY * np.sqrt(left_var):
+        if _missed(setup, surface, recipe, aim.expected[0], last):
             got, expected = ", ".join(f"{score:.1f}" for score in last), f"{aim.expected[0]:.1f}"
             note = finding("confirm_shots_disagree", got=got, expected=expected, good=f"{good:g}")
             return ("window" if last.mean() >= good else "tentative"), [note], TO_CONFIRM

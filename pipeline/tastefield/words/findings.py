@@ -512,7 +512,14 @@ CATALOGUE: dict[str, Entry] = {
     "confirm_shots_disagree": Entry(
         "warn",
         "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}.",
-        "Check the purge after the last turn of the dial, dose and warm-up, then confirm again.",
+        "Check the purge after the last turn of the dial, dose and warm-up, then confirm again: the recipe stays until "
+        "then.",
+    ),
+    "recipe_denied_twice": Entry(
+        "warn",
+        "Shots pulled to confirm {recipe} missed what was expected twice ({got}): they count like any other shot now, "
+        "and may have moved the recipe.",
+        "Pull the next shots; where one thing was wrong all the time, mend it and take these scores out.",
     ),
     "confirm_shots_leave_it_open": Entry(
         "note",
