@@ -7,7 +7,7 @@ import pytest
 from tastefield.config import GrinderConfig
 from tastefield.records import DialLine
 from tastefield.stages.bench import with_reach
-from tastefield.stages.plan import least_turning, plan
+from tastefield.stages.plan import Candidates, _chosen, _in_words, _landed, _stand, least_turning, plan
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
 from tastefield.tables.notation import Notation, with_ends
@@ -569,3 +569,80 @@ def test_the_same_shots_on_another_scale_of_scores_are_decided_alike(make_setup,
             assert [(s.stage, s.grind_setting, s.why) for s in one] == [(s.stage, s.grind_setting, s.why) for s in two]
             told = [(s.expected_gain, t.expected_gain) for s, t in zip(one, two, strict=True) if s.expected_gain]
             assert all(b == pytest.approx(unit * a) for a, b in told)
+
+
+# --- parts, each alone ------------------------------------------------------------------------------------------------
+
+
+def candidates(*points, opened=None, stands=None, now=8.0):
+    places = np.array(points, dtype=float)
+    return Candidates(
+        points=places,
+        settings=(None,) * len(places),
+        stands=np.full(len(places), 8.0) if stands is None else np.array(stands, dtype=float),
+        open=np.ones(len(places), dtype=bool) if opened is None else np.array(opened),
+        now=now,
+        finer=1.0,
+    )
+
+
+def test_a_recipe_past_the_edge_may_be_aimed_at_once_it_was_chosen(make_setup, hill):
+    """It is far better than what is open: once it was tasted, a shot at the second best has nothing left to show."""
+
+    class Past(hill):
+        def mean(self, points):
+            return 5.0 + 2.0 * (points[:, 1] > 45)
+
+        def directions(self, points, seed):
+            past = points[:, 1] > 45
+            return np.column_stack([0.9 * past, 0.5 * ~past * (points[:, 1] > 30)])
+
+    setup = make_setup(SPREAD, TASTED)
+    setup = replace(setup, bench=replace(setup.bench, scatter=replace(setup.bench.scatter, cov=1e-8 * np.eye(2))))
+    places = candidates((2.0, 27.0), (2.0, 33.0), (2.0, 50.0), opened=[True, True, False])
+    chosen = _chosen(setup, Past(), places, 0.05, 1, 3, False)
+    assert [index for index, _ in chosen] == [2]
+    only = _chosen(setup, Past(), candidates((2.0, 27.0), (2.0, 33.0)), 0.05, 1, 3, False)
+    assert only[0][0] == 1  # without the other it is worth its coffee
+
+
+def test_what_a_shot_is_expected_to_score_stays_on_the_scale(make_setup, hill):
+    mean, _ = _landed(make_setup(SPREAD, TASTED), hill(top=11.0, fall=0.1), np.array([[2.0, 27.0], [2.1, 30.0]]), 1)
+    assert mean == pytest.approx([9.0, 9.0])
+
+
+def test_the_grinder_stands_where_our_last_shot_was_pulled_and_not_a_guest_or_one_before_a_new_zero(make_setup, hill):
+    def now(*last):
+        setup = line_of(make_setup([*SPREAD, *last], TASTED))
+        aim = window(setup, hill(top=6.0), 0.8)
+        return _stand(setup, aim, settings(setup, aim, ()))
+
+    at, here = now({"grind_setting": "9", "beverage_g": 36})
+    assert (at, here) == (8.0, 9.0)
+    guest = {"grind_setting": "7", "beverage_g": 36, "stage": "return"}
+    assert now({"grind_setting": "9", "beverage_g": 36}, guest)[1] == 9.0
+    assert np.isnan(now({"grind_setting": None, "beverage_g": 36, "grinder_zero": "new"})[1])
+
+
+def test_without_a_line_the_grinder_stands_for_the_time_that_ran_last_or_for_the_aim_at_its_own_setting(
+    make_setup, hill
+):
+    for last, stands in (("9", 21.0), ("8", 27.0)):
+        shots = [*SPREAD, {"grind_setting": last, "beverage_g": 36, "shot_time_s": 21.0}]
+        setup = make_setup(shots, TASTED)
+        aim = replace(window(setup, hill(top=6.0), 0.8), shot_time_s=27.0)
+        dial = replace(settings(setup, aim, ()), grind_setting="8")
+        at, here = _stand(setup, aim, dial)
+        assert (np.exp(at), np.exp(here)) == pytest.approx((27.0, stands))
+
+
+@pytest.mark.parametrize(("scores", "turned"), [(TASTED, True), ([], False)])
+def test_where_nothing_was_tasted_the_recipe_is_pulled_before_so_the_grinder_stands_there(
+    make_setup, hill, scores, turned
+):
+    """The grinder stands at 8, the recipe at 9: a shot at 9 turns it only where the recipe was not pulled first."""
+    setup = make_setup(SPREAD, scores)
+    aim = window(make_setup(SPREAD, TASTED), hill(top=6.0), 0.8)
+    places = candidates((2.0, 27.0), (2.3, 27.0), stands=[9.0, 9.0])
+    (shot,) = _in_words(setup, aim, places, [(1, 0.1)])
+    assert ("Purge after turning" in shot.why) is turned

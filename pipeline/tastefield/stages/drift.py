@@ -10,6 +10,7 @@ import pandas as pd
 
 from tastefield.records import Floats, Setup
 from tastefield.stats import steady
+from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import not_ours, periods
 from tastefield.words.findings import Finding, finding
 
@@ -26,8 +27,6 @@ FEWEST_DAYS = 4
 """Days on which a coffee must have run for its age to be told."""
 A_BAG_DAYS = 42
 """Without roast dates, days longer apart may be of different bags. Common practice, no source."""
-POWER = 0.8
-"""Change of log time per unit of log ratio, taken out before days are compared. Reasoned, as for the dial."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +199,7 @@ def _days(setup: Setup, number: int) -> pd.DataFrame:
     dated = bool(shots["coffee_age_days"].notna().any()) if "coffee_age_days" in shots else False
     age = shots["coffee_age_days"] if dated else (day - pd.Timestamp(0)).dt.total_seconds() / 86400.0
     with np.errstate(all="ignore"):
-        log_time = np.log(shots["shot_time_s"].astype(float)) - POWER * np.log(shots["ratio"].astype(float))
+        log_time = np.log(shots["shot_time_s"].astype(float)) - TIME_PER_OUT * np.log(shots["ratio"].astype(float))
     rows = pd.DataFrame(
         {
             "setup": number,
