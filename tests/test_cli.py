@@ -18,7 +18,7 @@ from tastefield.errors import ConfigError, OutputError, Problem, ReadError
 from tastefield.records import Records, SourceCount, Taste
 from tastefield.testing import empty_run, sample_run
 from tastefield.words.columns import SET_ASIDE
-from tastefield.words.findings import Finding
+from tastefield.words.findings import Finding, finding
 from tastefield.words.phrases import JARGON, chance_in_words, printable, readiness, recipe, setup_name
 
 
@@ -207,6 +207,15 @@ def test_the_summary_counts_the_machines_that_a_failed_bench_check_holds():
     assert "3 setups: 1 ready, 1 best guess, 1 cannot say yet, 1 of them held by a failed bench check" in (
         summary.summary_lines(run)
     )
+
+
+def test_cards_that_changed_since_the_last_run_are_counted_and_the_first_is_told():
+    run = sample_run()
+    note = finding("card_changed", changes="36 g out, now 37 g out").as_dict()
+    setups = [replace(one, entry={**one.entry, "findings": [note]}) for one in run.setups[:2]]
+    (line,) = [line for line in summary.summary_lines(replace(run, setups=setups)) if "changed" in line]
+    assert line.startswith("2 cards changed since the last run. ")
+    assert "36 g out, now 37 g out" in line
 
 
 def test_nothing_is_to_be_pulled_on_a_machine_that_a_failed_bench_check_holds():

@@ -273,6 +273,30 @@ def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and
     assert changed == {"M01"}
 
 
+def test_a_card_that_says_something_else_than_after_the_last_run_in_its_folder_says_so(tmp_path):
+    rows = [row for row in shop_day() if row["machine"] == "one"]
+    (before,), page = handed(tmp_path, rows)
+    assert before["status"] == "window"
+    assert "card_changed" not in [note["code"] for note in before["findings"]]
+    better = [
+        {**rows[-1], "time": 34.0, "score": 9, "grind": "7+2", "pulled_at": f"2026-03-04 09:0{n}"} for n in range(3)
+    ]
+    (after,), page = handed(tmp_path, [*rows, *better])
+    assert figures_of(after) != figures_of(before)
+    (note,) = [note for note in after["findings"] if note["code"] == "card_changed"]
+    old, new = figures_of(before)[-1], figures_of(after)[-1]
+    assert f"{old} s, now {new} s" in note["message"]
+    index = html.unescape(page[page.index('id="bench"') : page.index("<article")]).replace("\u00a0", " ")
+    assert note["message"] in index
+    (again,), _ = handed(tmp_path, [*rows, *better])
+    assert "card_changed" not in [note["code"] for note in again["findings"]]
+
+
+def figures_of(entry: dict) -> list[str]:
+    """Weight out and time as the card prints them."""
+    return [f"{entry['aim'][name]:.0f}" for name in ("beverage_g", "shot_time_s")]
+
+
 # --- bench checks -----------------------------------------------------------------------------------------------------
 
 

@@ -65,6 +65,7 @@ def summary_lines(run: RunResult) -> list[str]:
     entries = [setup.entry for setup in run.setups]
     lines = [printable(run.summary["title"]), _read_line(run.summary["sources"]), _good_line(run.summary["taste"])]
     lines.append(_ready_line(entries))
+    lines += _changed(entries)
     readiest_first = sorted(entries, key=lambda entry: list(_STATUS).index(entry["status"]))
     shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
     lines += [f"  {setup_line(entry)}" for entry in shown]
@@ -78,6 +79,17 @@ def summary_lines(run: RunResult) -> list[str]:
         pages = sorted(run.out.glob("*.html"))
         lines.append(f"Page: {printable(pages[0] if pages else run.out)}")
     return lines
+
+
+def _changed(entries: list[Mapping[str, Any]]) -> list[str]:
+    """How many cards that were fit to leave say something else now, and the first of them."""
+    told = [(entry, note) for entry in entries for note in entry["findings"] if note["code"] == "card_changed"]
+    if not told:
+        return []
+    entry, note = told[0]
+    return [
+        f"{count(len(told), 'card')} changed since the last run. {_short(setup_name(entry['key']))}: {note['message']}"
+    ]
 
 
 def _another_coffee(run: RunResult) -> list[str]:

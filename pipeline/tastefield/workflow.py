@@ -47,6 +47,7 @@ from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
+from tastefield.stages.changes import with_change
 from tastefield.stages.checks import checks, with_failed
 from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
@@ -82,7 +83,7 @@ T = TypeVar("T")
 class Task:
     """All a worker needs besides its setups; plain data, so that it can travel.
 
-    :param tasted: tasted shots of the whole bench.
+    :param tasted: tasted shots of the whole bench. :param before: status and aim of setups in the last run, by slug.
     """
 
     config: Config
@@ -92,6 +93,7 @@ class Task:
     fail_fast: bool
     folder: Path | None
     tasted: int
+    before: Mapping[str, Mapping[str, Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,7 +127,8 @@ def run(
         part = output.prepare(target)
         try:
             with RunLog(part / output.LOG) as log:
-                found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
+                before = output.entries_before(target)
+                found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part, before)
                 if strict:
                     _refuse_doubt(found)
                 failed = [*found.failed, *_write_run(loaded, found, part, fail_fast, log)]
@@ -196,6 +199,7 @@ def _analyse(
     progress: Progress | None,
     log: RunLog,
     folder: Path | None,
+    before: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> RunResult:
     config = loaded.config
     with log.stage("read"):
@@ -211,7 +215,7 @@ def _analyse(
         checked = checks(records.tables["checks"], config.check)
         setups = with_drift(with_failed(told.setups, checked))
     handed = stations(setups)
-    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed))
+    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed), before)
     tell = progress or _silent
     with log.stage("learn"):
         context = Context(loaded.surface_options, config.seed)
@@ -245,9 +249,16 @@ def _analyse(
     return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
-def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int) -> Task:
+def _task(
+    loaded: Loaded,
+    config: Config,
+    fail_fast: bool,
+    folder: Path | None,
+    tasted: int,
+    before: Mapping[str, Mapping[str, Any]] | None = None,
+) -> Task:
     writers = tuple(loaded.writer_options.items())
-    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted)
+    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted, before or {})
 
 
 def _learn(loaded: Loaded, told: Teaching, task: Task, jobs: int | str, tell: Progress, context: Context) -> Population:
@@ -390,6 +401,7 @@ def _work(setups: Sequence[tuple[Setup, Station | None]], task: Task, population
     with threadpool_limits(1):
         for setup, station in setups:
             result, failed = _setup(setup, task, population)
+            result = with_change(result, task.before.get(result.slug))
             if task.folder is not None:
                 failed = (*failed, *_write_setup(result, task))
             entry, lost = (None, ()) if station is None else _station(station, task, population)

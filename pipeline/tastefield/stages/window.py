@@ -81,9 +81,9 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
-    held, again = _disputed(setup, surface)
+    disputed, again = _disputed(setup, surface)
     findings += again
-    if held is not None and (kept := _near(options, held)).any():
+    if disputed is not None and (kept := _near(options, disputed)).any():
         allowed = kept
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed

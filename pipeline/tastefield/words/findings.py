@@ -542,6 +542,12 @@ CATALOGUE: dict[str, Entry] = {
         "Which coffee comes next is not known, so this is only where to start with it.",
         "Pull the first shots, taste them and write the scores down: then there is a recipe for that coffee.",
     ),
+    "card_changed": Entry(
+        "note",
+        "Its card says something else than after the last run: {changes}.",
+        "If it has left already, the card that left with it still stands: shots pulled since, here or elsewhere on the "
+        "bench, moved this one.",
+    ),
     # --- writing ------------------------------------------------------------------------------------------------
     "findings_left_out": Entry(
         "note",

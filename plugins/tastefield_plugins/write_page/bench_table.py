@@ -20,6 +20,7 @@ def row(result: SetupResult) -> dict[str, Any]:
     machine, rest = names(entry["key"])
     aim = entry["aim"]
     recommended = _pull(aim, entry) if aim else ""
+    changed = "".join(f"{printable(one['message'])} " for one in entry["findings"] if one["code"] == "card_changed")
     return {
         "slug": entry["slug"],
         "status": "held" if held(entry) else entry["status"],
@@ -30,7 +31,7 @@ def row(result: SetupResult) -> dict[str, Any]:
         "set": recommended,
         "clock": clock if (clock := clock_words(result)) == UNKNOWN_CLOCK else "",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
-        "next": following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0],
+        "next": changed + (following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0]),
     }
 
 
