@@ -16,11 +16,20 @@ from typing import Any
 import pandas as pd
 
 from tastefield.config import GrinderConfig
-from tastefield.tables.dial import since_zero
+from tastefield.tables.dial import periods, since_zero
 from tastefield.tables.notation import position
+from tastefield.words.calls import FINER
+from tastefield.words.ladder import STOP
+from tastefield.words.texts import CARD
 
-WARNS = re.compile(r"nothing drips|chok|only while it runs or")
-"""What counts as the warning: how a choke shows, that something choked, or to turn only while the grinder runs."""
+WARNINGS = (STOP, CARD["choke.care"], FINER)
+"""The sentences that say how a choke shows and what to do then; nothing less counts beside a recommendation."""
+FORBIDS = re.compile(
+    r"(?:\bnever (?:go )?|\bdo not (?:go )?|\bnothing as fine or |\bat or |\bhow far )finer\b"
+    r"|\bfiner only while\b|\basks for a finer grind, but\b",
+    re.IGNORECASE,
+)
+"""Where "finer" is no recommendation: it is forbidden, or said of how a grinder is turned at all."""
 BLOCK = re.compile(r"<(li|td|th|dd|p|figcaption)\b[^>]*>(.*?)</\1>", re.DOTALL)
 
 
@@ -38,10 +47,16 @@ def breaches(out: Path, *grinders: GrinderConfig) -> list[str]:
         name = str(list(entry["key"].values()))
         told += [f"{name}: {one}" for one in _chokes(entry, mine, of_coffee, grinders)]
         told += [f"{name}: {one}" for one in _doses(entry, mine)]
-        told += [f"{name}: {one}" for one in _unwarned_next(entry, grinders, str(mine["grinder"].iloc[-1]))]
+        told += [f"{name}: {one}" for one in _longer(entry, mine)]
+        stands = mine.loc[periods(mine)["in_force"], "grind_setting"].dropna()
+        at = str(stands.iloc[-1]) if len(stands) else None
+        told += [f"{name}: {one}" for one in _unwarned_next(entry, grinders, str(mine["grinder"].iloc[-1]), at)]
+        if any(note["code"] == "check_failed" for note in entry["findings"]) and entry["next_shots"]:
+            told.append(f"{name}: a shot on a machine held by a failed check")
     for entry in found["handover"]:
         mine = shots[(shots["machine"] == entry["machine"])]
         told += [f"{entry['machine']}: {one}" for one in _doses(entry, mine)]
+        told += [f"{entry['machine']}: {one}" for one in _unwarned_next(entry, grinders, str(entry["grinder"]), None)]
         if entry["aim"] and entry["aim"]["grind_setting"] is not None:
             told.append(f"{entry['machine']}: a setting for an unknown coffee")
     return told + list(_unwarned((out / "page.html").read_text("utf-8")))
@@ -81,6 +96,21 @@ def _chokes(
             yield "what to turn does not name what choked"
 
 
+def _longer(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
+    """Times past the longest that ran, where no setting is named for them and a shot choked since the burr zero."""
+    here = since_zero(mine)
+    choked = here["outcome"].astype("object") == "choked"
+    ran = here["shot_time_s"].where(~choked & (here["outcome"].astype("object") != "gushed")).max()
+    if not choked.any() or pd.isna(ran):
+        return
+    named = [(entry["aim"], "the recipe"), *((shot, "a next shot") for shot in entry["next_shots"])]
+    for one, what in named:
+        if one and one["grind_setting"] is None and (one["shot_time_s"] or 0) > ran + 1e-9:
+            yield f"{what} asks for {one['shot_time_s']:.1f} s, longer than any that did not choke"
+    if entry["window"] and entry["aim"]["grind_setting"] is None and entry["window"]["shot_time_s"][1] > ran + 1e-9:
+        yield f"the window goes to {entry['window']['shot_time_s'][1]:.1f} s, longer than any that did not choke"
+
+
 def _doses(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
     """Doses more than 1 g over the rating last written of the basket."""
     ratings = mine["basket_g"].dropna()
@@ -91,19 +121,33 @@ def _doses(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
             yield f"a dose of {one['dose_g']} g in a basket for {ratings.max()} g"
 
 
-def _unwarned_next(entry: dict[str, Any], grinders: tuple[GrinderConfig, ...], grinder: str) -> Iterator[str]:
-    """Next shots at a finer setting than the one before that do not say how a choke shows."""
+def _unwarned_next(
+    entry: dict[str, Any], grinders: tuple[GrinderConfig, ...], grinder: str, stands: str | None
+) -> Iterator[str]:
+    """Next shots at a finer setting than the one before, or ground for a longer time, without the warning.
+
+    :param stands: the setting at which the grinder stands.
+    """
     notation = next((one for one in grinders if one.name == grinder), GrinderConfig(name=grinder)).written_as
     way = {"finer": 1, "coarser": -1}.get((entry["settings"] or {}).get("higher_is"), 0)
-    for before, shot in pairwise(entry["next_shots"]):
+    first = {"grind_setting": stands, "shot_time_s": None}
+    for before, shot in pairwise([first, *entry["next_shots"]]):
+        if STOP in shot["why"]:
+            continue
         at = [position(str(one["grind_setting"]), notation) for one in (before, shot)]
-        if (at[1] - at[0]) * way > 0 and not WARNS.search(shot["why"]):
+        if (at[1] - at[0]) * way > 0:
             yield f"a next shot goes finer to {shot['grind_setting']} without the warning"
+        times = [one["shot_time_s"] for one in (before, shot)]
+        ground = before["grind_setting"] is shot["grind_setting"] is None and all(times)
+        if ground and times[1] > times[0] * 1.001:
+            yield f"a next shot is ground finer, for {times[1]:.0f} s, without the warning"
 
 
 def _unwarned(page: str) -> Iterator[str]:
     """Blocks of the page that say finer without the warning beside it."""
     for _, block in BLOCK.findall(page):
-        text = re.sub(r"<[^>]+>", " ", block).replace("as the grind gets finer", "")  # of the timer: no advice
-        if re.search(r"\bfiner\b", text, re.IGNORECASE) and not WARNS.search(text):
-            yield f"no warning beside: {' '.join(text.split())}"
+        text = " ".join(re.sub(r"<[^>]+>", " ", block).split())
+        text = text.replace("as the grind gets finer", "")  # of the timer: no advice
+        advised = re.search(r"\bfiner\b", FORBIDS.sub(" ", text), re.IGNORECASE)
+        if advised and not any(warning in text for warning in WARNINGS):
+            yield f"no warning beside: {text}"

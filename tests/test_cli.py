@@ -18,7 +18,7 @@ from tastefield.errors import ConfigError, OutputError, Problem, ReadError
 from tastefield.records import Records, SourceCount, Taste
 from tastefield.testing import empty_run, sample_run
 from tastefield.words.columns import SET_ASIDE
-from tastefield.words.findings import Finding
+from tastefield.words.findings import Finding, finding
 from tastefield.words.phrases import JARGON, chance_in_words, printable, readiness, recipe, setup_name
 
 
@@ -209,6 +209,23 @@ def test_the_summary_counts_the_machines_that_a_failed_bench_check_holds():
     )
 
 
+def test_cards_that_changed_since_the_last_run_are_counted_and_the_first_is_told():
+    run = sample_run()
+    note = finding("card_changed", changes="36 g out, now 37 g out").as_dict()
+    setups = [replace(one, entry={**one.entry, "findings": [note]}) for one in run.setups[:2]]
+    (line,) = [line for line in summary.summary_lines(replace(run, setups=setups)) if "changed" in line]
+    assert line.startswith("2 cards changed since the last run. ")
+    assert "36 g out, now 37 g out" in line
+
+
+def test_nothing_is_to_be_pulled_on_a_machine_that_a_failed_bench_check_holds():
+    run = sample_run()
+    entry = {**run.setups[0].entry, "findings": [{"code": "check_failed"}], "next_shots": []}
+    name, nothing, *_ = summary.next_lines(replace(run, setups=[replace(run.setups[0], entry=entry)]))
+    assert name.endswith("Held: a bench check failed")
+    assert "not before somebody qualified has mended it" in nothing
+
+
 def test_the_summary_says_what_matters_in_ten_lines_of_bench_words(tmp_path):
     (tmp_path / "page.html").touch()
     lines = summary.summary_lines(replace(sample_run(), out=tmp_path))
@@ -229,8 +246,10 @@ def test_the_summary_says_what_matters_in_ten_lines_of_bench_words(tmp_path):
 def test_where_to_start_with_another_coffee_takes_one_line_however_many_machines():
     run = sample_run()
     one = {"machine": "A", "aim": {"ratio": 2.0}, "say": "With a coffee not yet tasted here start from 18.0 g in."}
+    one |= {"next_shots": [{"why": "Taste it. Finer than the last shot; stop if nothing drips."}, {"why": "No."}]}
+    stays = {**one, "findings": [{"code": "check_failed"}]}
     for told, line in (
-        ([one], "With a coffee not yet tasted here start from 18.0 g in."),
+        ([one, stays], f"{one['say']} Taste it. Finer than the last shot; stop if nothing drips."),
         ([one, one, {**one, "aim": None}], "Where to start with another coffee, on each of 2 machines: see the page."),
     ):
         with_it = replace(run, summary={**run.summary, "handover": told})

@@ -273,6 +273,30 @@ def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and
     assert changed == {"M01"}
 
 
+def test_a_card_that_says_something_else_than_after_the_last_run_in_its_folder_says_so(tmp_path):
+    rows = [row for row in shop_day() if row["machine"] == "one"]
+    (before,), page = handed(tmp_path, rows)
+    assert before["status"] == "window"
+    assert "card_changed" not in [note["code"] for note in before["findings"]]
+    better = [
+        {**rows[-1], "time": 34.0, "score": 9, "grind": "7+2", "pulled_at": f"2026-03-04 09:0{n}"} for n in range(3)
+    ]
+    (after,), page = handed(tmp_path, [*rows, *better])
+    assert figures_of(after) != figures_of(before)
+    (note,) = [note for note in after["findings"] if note["code"] == "card_changed"]
+    old, new = figures_of(before)[-1], figures_of(after)[-1]
+    assert f"{old} s, now {new} s" in note["message"]
+    index = html.unescape(page[page.index('id="bench"') : page.index("<article")]).replace("\u00a0", " ")
+    assert note["message"] in index
+    (again,), _ = handed(tmp_path, [*rows, *better])
+    assert "card_changed" not in [note["code"] for note in again["findings"]]
+
+
+def figures_of(entry: dict) -> list[str]:
+    """Weight out and time as the card prints them."""
+    return [f"{entry['aim'][name]:.0f}" for name in ("beverage_g", "shot_time_s")]
+
+
 # --- bench checks -----------------------------------------------------------------------------------------------------
 
 
@@ -297,6 +321,14 @@ def test_a_failed_bench_check_holds_the_card_and_stands_on_the_page_which_is_no_
     assert "leaks: drips at the head" in card(page, slugs["one"])
     assert "Not to be handed over" not in card(page, slugs["two"])
     assert "Ready" not in card(page, slugs["one"])
+    for told_of in ("setups", "handover"):
+        shots = {one.get("machine") or one["key"]["machine"]: one["next_shots"] for one in results[told_of]}
+        assert not shots["one"]
+        assert shots["two"]
+    says = {one["machine"]: one["say"] for one in results["handover"]}
+    assert says["one"].startswith("Held, a bench check failed. Not to be handed over before somebody qualified")
+    assert "Held" not in says["two"]
+    assert page.count("Nothing to pull: not before somebody qualified") == 3  # index, section, another coffee
     assert leaving(page)["one"] == "Held: a bench check failed"
     assert 'class="setup is-held" id="' + slugs["one"] in page
     assert leaving(page)["two"].startswith("Ready")
@@ -309,3 +341,24 @@ def test_a_failed_bench_check_holds_the_card_and_stands_on_the_page_which_is_no_
         "limits at most 96 C",
     ):
         assert said in section
+
+
+def test_shots_to_confirm_that_disagree_do_not_move_the_recipe_before_they_were_pulled_again(tmp_path):
+    """By the whole command: what was to be confirmed stays, and the next shots pull it once more."""
+    rows = [{**row, "machine": "one", "grinder": None} for row in shop("one", [36, 38, 40, 42, 44, 40], 40, 9)]
+    rows = [{**row, "grind": str(36 + 2 * n), "stage": "dial-in"} for n, row in enumerate(rows)]
+    rows[-1]["grind"] = "40"
+    (before,), _ = handed(tmp_path, rows, name="before")
+    poor = [
+        {**rows[-1], "time": before["aim"]["shot_time_s"], "beverage_g": before["aim"]["beverage_g"], "score": 3}
+        | {"stage": "confirm", "pulled_at": f"2026-03-02 11:0{n}"}
+        for n in range(2)
+    ]
+    (after,), _ = handed(tmp_path, [*rows, *poor], name="after")
+    assert "confirm_shots_disagree" in [note["code"] for note in after["findings"]]
+    for name in ("ratio", "shot_time_s"):
+        assert math.log(after["aim"][name] / before["aim"][name]) == pytest.approx(0, abs=0.12)
+    assert after["status"] not in ("window", "confirmed")
+    shots = [shot for shot in after["next_shots"] if shot["shot_time_s"] is not None]
+    assert {shot["stage"] for shot in shots} == {"confirm"}
+    assert shots[0]["why"].startswith("Check purge, dose and warm-up first")

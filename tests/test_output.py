@@ -314,3 +314,20 @@ def test_without_a_folder_nothing_is_logged(tmp_path, monkeypatch):
     with RunLog(None) as log, log.stage("read"):
         pass
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_the_last_run_said_of_each_setup_is_read_back_from_a_whole_run_alone(tmp_path):
+    out = tmp_path / "bench"
+    assert output.entries_before(out) == {}
+    a_run(out, "one")
+    assert output.entries_before(out) == {}  # no results in it
+    aim = {"dose_g": 18.0}
+    (out / "results.json").write_text(
+        json.dumps({"setups": [{"slug": "a", "status": "window", "aim": aim, "more": 1}]})
+    )
+    assert output.entries_before(out) == {"a": {"status": "window", "aim": aim}}
+    (out / "results.json").write_text('{"setups": [{}]}')
+    assert output.entries_before(out) == {}
+    (out / "results.json").write_text(json.dumps({"setups": [{"slug": "a", "status": "window", "aim": aim}]}))
+    (out / "manifest.json").unlink()
+    assert output.entries_before(out) == {}

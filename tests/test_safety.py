@@ -11,6 +11,7 @@ from tests.sweep import breaches
 
 import tastefield
 from tastefield.config import GrinderConfig
+from tastefield.words.ladder import STOP
 
 BASE = {"machine": "A", "coffee": "house", "dose_g": 18.0, "beverage_g": 36.0, "basket_g": 18, "score": 7}
 
@@ -57,6 +58,14 @@ CASES: dict[str, list[dict]] = {
     "one shot and a choke": [*ran(8), *choked(8)],
     "choke only": choked(8),
     "nothing on the dial": [{**row, "grind": None} for row in ran(6, 7, 8)],
+    "no setting written, the slower the better, and one choked": [
+        *({**BASE, "time": time, "score": score} for time, score in ((24, 5), (26, 6), (27, 6.5), (28, 7), (30, 8))),
+        *({**row, "grind": None} for row in choked(0)),
+        *(
+            {**BASE, "machine": "B", "time": time, "score": score}
+            for time, score in ((30, 7), (34, 8), (38, 9), (42, 9))
+        ),
+    ],
     "two parts": two_part([*ran(6, 7, 8, 9, 10), *choked(7)]),
     "fast shots all": [*ran(14, 15, 16, 17, 18), *choked(13)],
 }
@@ -85,21 +94,31 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
     (setup,) = [line for line in text.splitlines() if line.startswith('{"key"')]
     entry = json.loads(setup)
     entry["aim"] |= {"grind_setting": "6", "dose_g": 25.0}
-    entry["next_shots"] = [{**entry["next_shots"][0], "grind_setting": at, "why": "Taste it."} for at in ("9", "7")]
+    shot = {**entry["next_shots"][0], "why": "Taste it."}
+    entry["next_shots"] = [{**shot, "grind_setting": at} for at in ("9", "7")]
+    entry["next_shots"] += [{**shot, "grind_setting": None, "shot_time_s": at} for at in (20.0, 45.0)]
+    entry["findings"].append({"code": "check_failed", "severity": "warn", "where": {}, "message": "", "do": ""})
     entry["settings"] |= {"higher_is": "coarser", "position": 8.0, "step": 1.0}
     entry["ladder"]["moves"]["finer"] = {"steps": 1, "shot_time_s": None, "score": None}
     entry["ladder"]["choked"] = None
     results.write_text(text.replace(setup, json.dumps(entry)), "utf-8")
     page = tmp_path / "out" / "page.html"
-    page.write_text(page.read_text("utf-8") + "<p>Grind finer.</p>", "utf-8")
+    lines = ("Grind finer.", "Finer, it never choked.", "Never go finer: it choked.", f"Finer; {STOP}.")
+    page.write_text(page.read_text("utf-8") + "".join(f"<p>{line}</p>" for line in lines), "utf-8")
     told = " ".join(breaches(tmp_path / "out"))
     for kind in (
         "the recipe is set to 6, finer than",
         "a next shot is set to 7, which choked",
         "a next shot goes finer to 7 without",
+        "a next shot asks for 45.0 s, longer than any",
+        "a next shot is ground finer, for 45 s, without",
         "goes to 7",
         "does not name",
         "a dose of 25.0 g",
         "no warning beside: Grind finer.",
+        "no warning beside: Finer, it never choked.",
+        "held by a failed check",
     ):
         assert kind in told, kind
+    assert "beside: Never go finer" not in told
+    assert "beside: Finer; stop" not in told

@@ -1,6 +1,7 @@
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import tastefield
@@ -399,3 +400,38 @@ def test_a_chunk_of_setups_is_sent_what_was_learned_of_its_own_setups_and_machin
     own = workflow._own({"shared": 1, "setups": known, "machines": machines}, [first])
     assert own == {"shared": 1, "setups": {first.name: first.name}, "machines": {first.machine: first.machine}}
     assert workflow._own({"scale": 1.0}, [first]) == {"scale": 1.0}
+
+
+def test_scores_moved_to_another_scale_give_the_same_recipes_and_next_shots(tmp_path):
+    """8 points of a scale from 1 to 9 are 100 of one from 0 to 100, and 4 of one from 1 to 5."""
+    rows = [
+        {
+            "machine": name,
+            "coffee": "house",
+            "dose_g": 18,
+            "beverage_g": 36 + move,
+            "time": 27 + 3 * move,
+            "grind": 8 - move,
+        }
+        | {"score": 7.5 - 0.4 * (move - best) ** 2}
+        for name, best in (("A", 0.0), ("B", 1.0))
+        for move in (-2, -1, 0, 1, 2, 0)
+    ]
+    told = []
+    for low, unit, high in ((1.0, 1.0, 9), (0.0, 12.5, 100), (1.0, 0.5, 5)):
+        table = pd.DataFrame(rows)
+        table["score"] = low + unit * (table["score"] - 1.0)
+        table.to_csv(tmp_path / "log.csv", index=False)
+        (tmp_path / "log.toml").write_text(
+            '[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\nclock = "pump"\n'
+            f"[taste]\nscale = [{low}, {high}]\ngood = {low + unit * 5.5}\n"
+        )
+        entries = [one.entry for one in workflow.analyse(tmp_path / "log.toml").setups]
+        told.append(
+            [
+                (one["status"], one["aim"]["grind_setting"], round(one["aim"]["beverage_g"], 3), shots)
+                for one in entries
+                for shots in [[(shot["stage"], shot["grind_setting"], shot["why"]) for shot in one["next_shots"]]]
+            ]
+        )
+    assert told[0] == told[1] == told[2]

@@ -158,7 +158,10 @@ class WindowConfig(Block):
 
 
 class NextConfig(Block):
-    """``[next]``: when another shot is worth its coffee, in points of expected score that it is expected to gain."""
+    """``[next]``: when another shot is worth its coffee, in points of expected score that it is expected to gain.
+
+    Points are those of a scale from 1 to 9, whatever the scale of the scores.
+    """
 
     worth: float = Field(default=0.015, ge=0)
 

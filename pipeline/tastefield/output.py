@@ -27,6 +27,7 @@ if sys.platform != "win32":
 MANIFEST = "manifest.json"
 SCHEMA = "tastefield/manifest/1"
 LOG = "run.log"
+RESULTS = "results.json"
 UNFINISHED = "unfinished"
 """Marks a part that is ours although it has no manifest yet."""
 
@@ -149,6 +150,17 @@ def manifest_of(folder: Path) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     return manifest if isinstance(manifest, dict) and manifest.get("schema") == SCHEMA else None
+
+
+def entries_before(out: Path) -> dict[str, dict[str, Any]]:
+    """Status and aim of every setup in the last run that was written to a folder, by slug; empty where none was."""
+    if manifest_of(out) is None:
+        return {}
+    try:
+        setups = json.loads((out / RESULTS).read_text(encoding="utf-8"))["setups"]
+        return {str(one["slug"]): {"status": one["status"], "aim": one["aim"]} for one in setups}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}  # written by another version, or without the writer of data
 
 
 def hashes(folder: Path) -> dict[str, str]:

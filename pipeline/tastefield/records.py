@@ -20,7 +20,7 @@ from pydantic import BaseModel
 from scipy import special
 from scipy import stats as distributions
 
-from tastefield.tables.dial import not_ours
+from tastefield.tables.dial import longest_run, not_ours, since_zero
 from tastefield.tables.notation import MARKS, Notation
 from tastefield.words.card import OnCard
 from tastefield.words.findings import Finding
@@ -88,6 +88,15 @@ class Taste:
     good: float = 6.6
     words: Mapping[str, float] = field(default_factory=dict)
     inferred: bool = False
+
+    @property
+    def unit(self) -> float:
+        """One point of a scale from 1 to 9, for which what is worth a word or a shot is stated, on the scale of these.
+
+        >>> Taste(scale=(0, 100)).unit
+        12.5
+        """
+        return (self.scale[1] - self.scale[0]) / 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -347,6 +356,10 @@ class Setup:
         """What its machine is known under."""
         return self.key.get("machine") or str(self.shots["machine"].iloc[0])
 
+    def held(self) -> bool:
+        """Whether a failed check keeps its machine from being used or handed over, however good a recipe is."""
+        return any(note.code == "check_failed" for note in self.findings)
+
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
         mean = self.scores.groupby("shot_id")["score"].mean()
@@ -381,6 +394,17 @@ class Setup:
         """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
         kinds = self.shots["basket_kind"].dropna()
         return bool(len(kinds)) and str(kinds.iloc[-1]) == "pressurised"
+
+    def longest_time(self) -> float:
+        """Longest time in seconds that may be asked for where no setting of the dial is known to give it.
+
+        Infinite where nothing choked; else the longest that any shot ran without choking, NaN where none ran.
+        """
+        line = self.bench.dial
+        choked = (since_zero(self.shots)["outcome"].astype("object") == "choked").any()
+        if not choked and (line is None or line.choke is None):
+            return np.inf
+        return longest_run(self.shots)
 
     def _recent_doses(self) -> pd.Series:
         """Of the last five doses those of the commonest kind; of kinds as common the latest."""
@@ -641,7 +665,7 @@ class Checked:
     """One check of one machine.
 
     :param before: what was found the first time, where it was made again. :param after: what was found the last time.
-    :param verdict: ``fails``, ``within`` (its limits) or ``recorded``. :param why: what the verdict rests on.
+    :param verdict: ``fails``, ``within`` (its limits), ``recorded`` or ``unclear``. :param why: what it rests on.
     """
 
     machine: str

@@ -12,10 +12,12 @@ from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResu
 from tastefield.registry import Registry
 from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
+from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.phrases import (
     chance_in_words,
     count,
     dial,
+    held,
     is_plain,
     printable,
     readiness,
@@ -48,6 +50,7 @@ def summary_lines(run: RunResult) -> list[str]:
     entries = [setup.entry for setup in run.setups]
     lines = [printable(run.summary["title"]), read_line(run.summary["sources"]), good_line(run.summary["taste"])]
     lines.append(ready_line(entries))
+    lines += _changed(entries)
     readiest_first = sorted(entries, key=lambda entry: list(STATUS).index(entry["status"]))
     shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
     lines += [f"  {setup_line(entry)}" for entry in shown]
@@ -61,6 +64,17 @@ def summary_lines(run: RunResult) -> list[str]:
         pages = sorted(run.out.glob("*.html"))
         lines.append(f"Page: {printable(pages[0] if pages else run.out)}")
     return lines
+
+
+def _changed(entries: list[Mapping[str, Any]]) -> list[str]:
+    """How many cards that were fit to leave say something else now, and the first of them."""
+    told = [(entry, note) for entry in entries for note in entry["findings"] if note["code"] == "card_changed"]
+    if not told:
+        return []
+    entry, note = told[0]
+    return [
+        f"{count(len(told), 'card')} changed since the last run. {_short(setup_name(entry['key']))}: {note['message']}"
+    ]
 
 
 def setup_line(entry: Mapping[str, Any]) -> str:
@@ -81,7 +95,9 @@ def next_lines(run: RunResult) -> list[str]:
         for number, shot in enumerate(shots, start=1):
             what = ", ".join(part for part in (dial(shot), recipe(shot)) if part)
             lines.append(f"  {number}. {what}. {printable(shot['why'])}")
-        if not shots:
+        if held(setup.entry):
+            lines.append(f"  {NOTHING_TO_PULL}.")
+        elif not shots:
             lines.append("  No further shot is worth its coffee.")
     return [*lines, *(f"{caution.topic}: {caution.text}" for caution in CAUTIONS if caution.topic in _PULLING)]
 

@@ -47,6 +47,7 @@ from tastefield.registry import Registry, build
 from tastefield.runlog import RunLog
 from tastefield.slug import slug
 from tastefield.stages.bench import READINGS_NEEDED, bench
+from tastefield.stages.changes import with_change
 from tastefield.stages.checks import checks, with_failed
 from tastefield.stages.compare import compare as side_by_side
 from tastefield.stages.compare import pulled, told_over
@@ -83,6 +84,7 @@ class Task:
     """All a worker needs besides its setups; plain data, so that it can travel.
 
     :param tasted: tasted shots of the whole bench. :param setups: how many setups it has.
+    :param before: status and aim of setups in the last run, by slug.
     """
 
     config: Config
@@ -93,6 +95,7 @@ class Task:
     folder: Path | None
     tasted: int
     setups: int
+    before: Mapping[str, Mapping[str, Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +129,8 @@ def run(
         part = output.prepare(target)
         try:
             with RunLog(part / output.LOG) as log:
-                found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part)
+                before = output.entries_before(target)
+                found = _analyse(loaded, source, cluster or jobs, fail_fast, progress, log, part, before)
                 if strict:
                     _refuse_doubt(found)
                 lost, doubts = _write_run(loaded, found, part, fail_fast, log)
@@ -220,6 +224,7 @@ def _analyse(
     progress: Progress | None,
     log: RunLog,
     folder: Path | None,
+    before: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> RunResult:
     config = loaded.config
     with log.stage("read"):
@@ -235,7 +240,7 @@ def _analyse(
         checked = checks(records.tables["checks"], config.check)
         setups = with_recordings(with_drift(with_failed(told.setups, checked)), records.tables["traces"])
     handed = stations(setups)
-    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed), len(setups))
+    task = _task(loaded, config, fail_fast, folder, sum(station.tasted for station in handed), len(setups), before)
     tell = progress or _silent
     with log.stage("learn"):
         context = Context(loaded.surface_options, config.seed)
@@ -269,9 +274,18 @@ def _analyse(
     return RunResult(summary(head, records.counts, findings, passed_on, checked), results, kept, None, failed, shared)
 
 
-def _task(loaded: Loaded, config: Config, fail_fast: bool, folder: Path | None, tasted: int, setups: int) -> Task:
+def _task(
+    loaded: Loaded,
+    config: Config,
+    fail_fast: bool,
+    folder: Path | None,
+    tasted: int,
+    setups: int,
+    before: Mapping[str, Mapping[str, Any]] | None = None,
+) -> Task:
     writers = tuple(loaded.writer_options.items())
-    return Task(config, loaded.plugin_texts, loaded.surface_options, writers, fail_fast, folder, tasted, setups)
+    options = loaded.surface_options
+    return Task(config, loaded.plugin_texts, options, writers, fail_fast, folder, tasted, setups, before or {})
 
 
 def _learn(loaded: Loaded, told: Teaching, task: Task, jobs: int | str, tell: Progress, context: Context) -> Population:
@@ -414,6 +428,7 @@ def _work(setups: Sequence[tuple[Setup, Station | None]], task: Task, population
     with threadpool_limits(1):
         for setup, station in setups:
             result, failed = _setup(setup, task, population)
+            result = with_change(result, task.before.get(result.slug))
             if task.folder is not None:
                 failed = (*failed, *_write_setup(result, task))
             entry, lost = (None, ()) if station is None else _station(station, task, population)
@@ -437,8 +452,16 @@ def _station(station: Station, task: Task, population: Population) -> tuple[dict
     except Exception as error:
         if task.fail_fast:
             raise _stopped("the handover", name, error) from error
-        return handover(station, None, None, (), [*context.findings, _failure(error)], task.tasted), (name,)
-    notes = [finding("coffee_not_known"), *context.findings, *surface.findings, *aim.findings, *dial.findings]
+        notes = [*setup.findings, *context.findings, _failure(error)]
+        return handover(station, None, None, (), notes, task.tasted), (name,)
+    notes = [
+        *setup.findings,
+        finding("coffee_not_known"),
+        *context.findings,
+        *surface.findings,
+        *aim.findings,
+        *dial.findings,
+    ]
     return handover(station, aim, dial, next_shots, notes, task.tasted), ()
 
 

@@ -182,7 +182,10 @@ def test_a_machine_handed_over_says_where_to_start_how_sure_and_what_to_pull_fir
     told = handover(html)
     assert "A coffee not yet tasted here" in told
     assert "workshop A bench flat 18.0 g in, 37 g out, 27 s Grind until 18.0 g gives 37 g in 27 s" in told
-    assert "about 1 in 2 This recipe 18.0 g in, 47 g out, 27 s" in told
+    assert (
+        "about 1 in 2 This recipe. Taste it: checks the best guess. "
+        "18.0 g in, 47 g out, 27 s. Worth a taste: more out; may move the recipe." in told
+    )
     assert "could not be worked out" in told
     assert html.index('href="#handover"') < html.index("<main>")
 
@@ -191,6 +194,15 @@ def test_a_run_that_hands_nothing_over_has_no_such_section(run: RunResult, tmp_p
     page = write(dataclasses.replace(run, summary={**run.summary, "handover": []}, setups=[]), tmp_path)
     assert "#handover" not in page.replace("#handover,", "").replace("#handover {", "")
     assert "not yet tasted here" not in page
+
+
+def test_nothing_is_to_be_pulled_on_a_machine_held_by_a_failed_check(run: RunResult) -> None:
+    held = {"findings": [{"code": "check_failed", "message": "leaks: drips."}], "next_shots": []}
+    said = "Nothing to pull: not before somebody qualified has mended it and checked again"
+    assert handover_line({**run.summary["handover"][0], **held}, 30)["pull"] == [said]
+    for result in run.setups:
+        line = bench_line({**result.entry, **held}, result.clock)
+        assert (line["next"], line["ready"]) == (said, "Held: a bench check failed")
 
 
 def test_a_handover_counts_the_tasted_shots_of_the_whole_bench(run: RunResult) -> None:

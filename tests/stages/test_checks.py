@@ -6,7 +6,7 @@ import pytest
 
 from tastefield.config import CheckConfig
 from tastefield.stages.checks import checks, with_failed
-from tastefield.words.checks import NO_CERTIFICATE, fault
+from tastefield.words.checks import NO_CERTIFICATE, judged
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,85 @@ from tastefield.words.checks import NO_CERTIFICATE, fault
     ],
 )
 def test_only_leaks_trips_pressure_that_stays_and_what_was_called_failed_fail_by_words(check, value, fails):
-    assert fault(check, value) is fails
+    assert (judged(check, value) == "fails") is fails
+
+
+@pytest.mark.parametrize(
+    ("check", "value", "verdict"),
+    [
+        # numbers and places
+        ("leaks", "2", "fails"),
+        ("leaks", "0", "passes"),
+        ("leaks", "0.0", "passes"),
+        ("leaks", "1,5 drops/min", "fails"),
+        ("leaks", "water under boiler", "fails"),
+        ("leaks", "steam from the valve", "fails"),
+        ("leaks", "not dry", "fails"),
+        ("leaks", "drip tray dry", "passes"),
+        ("no leaks", "2", "fails"),
+        ("trips the breaker", "2", "fails"),
+        ("trips the breaker", "0", "passes"),
+        ("trips the breaker", "twice, when cold", "fails"),
+        ("trips the breaker", "holds", "passes"),
+        # only what was found last counts
+        ("leaks", "was leaking, fixed", "passes"),
+        ("leaks", "leaks before, none after", "passes"),
+        ("leaks", "leaks before and none after", "passes"),
+        ("leaks", "before: drips. After: dry", "passes"),
+        ("leaks", "drips -> gasket replaced", "passes"),
+        ("leaks", "dry before, drips after", "fails"),
+        ("leaks", "none before; now drips at the head", "fails"),
+        ("leaks", "fixed but still drips", "fails"),
+        ("leaks", "was leaking, not fixed", "fails"),
+        ("leaks", "drips, to be fixed", "fails"),
+        ("leaks", "leaks before and after", "fails"),
+        ("leaks", "drips at the head, none at the pump", "fails"),
+        ("earth continuity", "failed, mended, passed", ""),
+        ("earth continuity", "passed, then failed", "fails"),
+        ("pressure release", "was stuck, repaired", "passes"),
+        # what is not understood is no pass
+        ("leaks", "see photo", "unclear"),
+        ("leaks", "was leaking", "unclear"),
+        ("leaks", "9 bar", "unclear"),
+        ("leaks", "gasket to be replaced", "unclear"),
+        ("leaks", "none, only when hot", "fails"),
+        ("trips the breaker", "asked Jo", "unclear"),
+        ("RCD trips on test button", "asked Jo", "unclear"),
+        ("RCD trips on test button", "22 ms", "passes"),
+        ("pressure release", "maybe", "unclear"),
+        ("pressure release", "0.5 bar", "unclear"),
+        ("pressure release", "0 bar", "passes"),
+        # names that only hold such letters
+        ("prevention plate, high pressure", "no", ""),
+        ("inventory number on the pressure plate", "no", ""),
+        ("pressure relief valve opens at", "11 bar", ""),
+        ("RCD trip", "22 ms", ""),
+    ],
+)
+def test_words_and_numbers_of_a_check_are_read_in_order_and_what_is_not_understood_is_no_pass(check, value, verdict):
+    assert judged(check, value) == verdict
+
+
+def test_a_check_that_is_not_understood_is_asked_about_and_holds_nothing(make_table, make_setup):
+    found = checks(log(make_table, {"check": "leaks", "value": "see photo"}), ())
+    assert [(one.verdict, one.why) for one in found] == [("unclear", "its words say neither yes nor no")]
+    (setup,) = with_failed([make_setup([{}])], found)
+    (note,) = setup.findings
+    assert (note.code, note.severity) == ("check_not_understood", "warn")
+    assert "leaks: see photo" in note.message
+    assert note.do.startswith("Say yes or no")
+    assert not setup.held()
+
+
+def test_the_unit_of_a_count_may_stand_in_its_own_column(make_table):
+    drops, bar = ({"check": "leaks", "value": "2", "unit": unit} for unit in ("drops", "bar"))
+    assert [checks(log(make_table, one), ())[0].verdict for one in (drops, bar)] == ["fails", "unclear"]
+
+
+@pytest.mark.parametrize(("value", "verdict"), [("2", "fails"), ("see photo", "unclear"), ("0", "within")])
+def test_limits_let_no_leak_pass_and_nothing_that_is_not_understood(make_table, value, verdict):
+    limits = CheckConfig(name="leaks", highest=5)
+    assert checks(log(make_table, {"check": "leaks", "value": value}), (limits,))[0].verdict == verdict
 
 
 def log(make_table, *rows):

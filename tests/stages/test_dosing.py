@@ -109,3 +109,93 @@ def test_a_button_that_gives_other_than_the_recipe_is_a_finding(make_setup, hill
 def test_a_strange_owners_button_says_nothing_of_ours(make_setup, hill):
     pressed = [{**SPREAD[4], "beverage_g": 60.0, "stopped_by": "button", "stage": "intake"}] * 3
     assert found(make_setup([*SPREAD, *pressed]), hill)[1].button is None
+
+
+# --- what the button gives now ----------------------------------------------------------------------------------------
+
+
+def pressed(*outs, **same):
+    return [{**SPREAD[4], "beverage_g": out, "stopped_by": "button", **same} for out in outs]
+
+
+def button(make_setup, hill, *shots):
+    told = found(make_setup([*SPREAD, *shots]), hill)[1]
+    return told.button, [note.code for note in told.findings if note.code != "button_strayed"]
+
+
+@pytest.mark.parametrize(
+    "mark",
+    [
+        {"basket": "14 g"},
+        {"basket_g": 14},
+        {"target_beverage_g": 36},
+        {"target_time_s": 25},
+        {"dose_g": 20.0},
+        {"notes": "Re-programmed the button"},
+        {"notes": "button set to 36"},
+        {},
+    ],
+)
+def test_a_button_set_anew_is_told_by_what_it_gave_since(make_setup, hill, mark):
+    """Told by what it is programmed for, by a note, or by a weight that jumps, whatever it gave before."""
+    before = pressed(*[40.0] * 4, basket="18 g", basket_g=18, target_beverage_g=40, target_time_s=28)
+    first, *more = pressed(36.0, 36.5, 36.1, **{key: value for key, value in mark.items() if key != "notes"})
+    now, doubts = button(make_setup, hill, *before, {**first, **mark}, *more)
+    assert (now.shots, round(now.beverage_g[0], 1)) == (3, 36.2)
+    assert not doubts
+
+
+def test_a_mark_parts_weights_that_differ_by_little_too(make_setup, hill):
+    first, second = pressed(36.0, 36.4)
+    for notes, shots in (("re-programmed", 2), ("bright", 6)):
+        now, _ = button(make_setup, hill, *pressed(*[37.5] * 4), {**first, "notes": notes}, second)
+        assert now.shots == min(shots, 5)
+
+
+def test_a_note_on_the_last_shot_of_the_old_programme_does_not_count_that_shot(make_setup, hill):
+    *old, last = pressed(40.0, 40.5, 40.0)
+    now, _ = button(make_setup, hill, *old, {**last, "notes": "reprogrammed after this"}, *pressed(36.0, 36.2))
+    assert (now.shots, round(now.beverage_g[0], 1)) == (2, 36.1)
+
+
+@pytest.mark.parametrize(("notes", "last"), [(None, 36.0), ("re-programmed", 40.4)])
+def test_where_one_weight_cannot_tell_whether_the_button_was_set_anew_that_is_said(make_setup, hill, notes, last):
+    now, doubts = button(make_setup, hill, *pressed(*[40.0] * 4), *pressed(last, notes=notes))
+    assert (now.shots, now.beverage_g[0]) == (1, last)
+    assert doubts == ["button_not_told"]
+    surely, none = button(make_setup, hill, *pressed(*[40.0] * 4), *pressed(36.0, notes="re-programmed"))
+    assert (surely.beverage_g[0], none) == (36.0, [])
+
+
+def test_weights_that_scatter_as_those_of_a_button_do_are_one_programme(make_setup, hill):
+    assert button(make_setup, hill, *pressed(35.0, 37.5, 36.0, 34.8, 36.9))[0].shots == 5
+
+
+# --- doses of confirm shots -------------------------------------------------------------------------------------------
+
+
+def strayed(make_setup, hill, *shots):
+    told = found(make_setup(list(shots)), hill)[1].findings
+    return [note.code for note in told if note.code.startswith("dose")]
+
+
+def test_confirm_doses_after_the_timer_was_set_anew_are_judged_alone(make_setup, hill):
+    before, over = timed(*[("4.5", 18.0)] * 5), timed(*[("4.5", 19.1)] * 2, stage="confirm")
+    assert strayed(make_setup, hill, *SPREAD, *before, *over) == ["dose_strayed"]
+    for timer in ("4.3", "4.5"):  # written, or told by the dose alone
+        right = timed((timer, 18.0), (timer, 18.1), stage="confirm")
+        assert strayed(make_setup, hill, *SPREAD, *before, *over, *right) == []
+    assert strayed(make_setup, hill, *SPREAD, *before, *over, *timed(("4.5", 18.0), stage="confirm")) == [
+        "dose_not_told"
+    ]
+
+
+def test_confirm_doses_are_compared_with_those_of_their_own_basket_and_the_last_timer(make_setup, hill):
+    small = timed(*[("4.0", 16.0)] * 4, basket="small")
+    large = timed(*[("4.5", 18.0)] * 3, basket="large")
+    confirm = timed(*[("4.5", 18.1)] * 2, basket="large", stage="confirm")
+    assert strayed(make_setup, hill, *SPREAD, *large, *small, *confirm) == []
+    tried = timed(*[("5.0", 20.0)] * 3, basket="large")
+    assert strayed(make_setup, hill, *SPREAD, *tried, *large, *confirm) == []
+    other = timed(*[("4.5", 18.1)] * 2, basket="wide", stage="confirm")
+    assert strayed(make_setup, hill, *large, *other) == []

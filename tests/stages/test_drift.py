@@ -96,3 +96,61 @@ def test_of_steady_setups_at_most_one_in_twenty_is_called_drifting(make_setup):
 def test_a_setup_without_dates_or_numbers_is_steady(make_setup):
     assert codes(make_setup([{}])) == [[]]
     assert codes(make_setup([{"beverage_g": 36.0, "shot_time_s": 27.0}] * 7)) == [[]]
+
+
+# --- coffee that ages -------------------------------------------------------------------------------------------------
+
+
+def aged(make_setup, per_day, seed=3, roasted=True, days=6, noise=0.02, **same):
+    """Three shots a day, at 8 and at 9 by turns, of one bag; ``per_day`` is the change of log time."""
+    rng = np.random.default_rng(seed)
+    shots = [
+        shot(3 * day, n, 27 * np.exp(3 * day * per_day + rng.normal(0, noise)), grind_setting=str(8 + day % 2), **same)
+        for day in range(days)
+        for n in range(3)
+    ]
+    setup = make_setup(shots)
+    if not roasted:
+        return setup
+    age = (setup.shots["pulled_at"] - setup.shots["pulled_at"].iloc[0]).dt.total_seconds() / 86400.0 + 7
+    return replace(setup, shots=setup.shots.assign(coffee_age_days=age))
+
+
+@pytest.mark.parametrize(
+    ("per_day", "roasted", "told"),
+    [(-0.02, True, "13 % faster with every week of its age"), (0.02, False, "15 % slower with every week that passes")],
+)
+def test_a_coffee_that_runs_otherwise_as_it_ages_is_told_with_how_much(make_setup, per_day, roasted, told):
+    (one,) = with_drift([aged(make_setup, per_day, roasted=roasted, noise=0.001)])
+    (note,) = [note for note in one.findings if note.code == "coffee_ages"]
+    assert told in note.message
+    assert "from 6 days" in note.message
+
+
+def test_days_on_other_setups_of_the_coffee_tell_its_age_too_and_those_of_another_coffee_do_not(make_setup):
+    few, other = aged(make_setup, -0.02, days=3), aged(make_setup, -0.02, seed=4, days=5)
+    another = aged(make_setup, 0.0, seed=5, coffee="another")
+    found = codes(few, other, another)
+    assert ["coffee_ages" in one for one in found] == [True, True, False]
+    assert codes(few) == [[]]
+
+
+def test_neither_few_days_nor_a_change_of_setting_nor_another_bag_is_age(make_setup):
+    assert codes(aged(make_setup, -0.02, days=3)) == [[]]
+    finer = [shot(day, n, 27 * np.exp(-0.05 * day), grind_setting=str(8 + day)) for day in range(8) for n in range(3)]
+    assert codes(make_setup(finer)) == [[]]
+    longer = [
+        {**row, "pulled_at": row["pulled_at"].replace("2026-03", f"2026-{3 + number // 9:02d}")}
+        for number, row in enumerate(shot(day, n, 27 * np.exp(-0.05 * day)) for day in range(9) for n in range(3))
+    ]
+    assert codes(make_setup(longer)) == [[]]
+
+
+def test_more_out_is_not_taken_for_age(make_setup):
+    """Weight out grows with the days, and time with it as it does at one grind."""
+    shots = [
+        shot(day, n, 27 * np.exp(0.8 * 0.03 * day), beverage_g=36 * np.exp(0.03 * day))
+        for day in range(8)
+        for n in range(3)
+    ]
+    assert codes(make_setup(shots)) == [[]]

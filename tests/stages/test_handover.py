@@ -176,3 +176,10 @@ def test_an_entry_takes_at_most_four_kilobytes_whatever_its_names(latest, hill, 
     latest = replace(latest, shots=latest.shots.assign(coffee=letter * 3000))
     entry = entry_of(latest, hill(top=6.0), tasted=1, machine=letter * 3000, grinder=letter * 3000)
     assert len(json.dumps(entry, separators=(",", ":"), ensure_ascii=False).encode()) <= 4096
+
+
+def test_after_a_choke_another_coffee_is_not_started_longer_than_any_shot_ran(make_setup, latest, hill):
+    choked = make_setup([*SPREAD, {"outcome": "choked", "grinder": "A"}], TASTED)
+    surface = hill(best=(2.0, 50.0), reaches=1.0)
+    times = [window(unknown_coffee(one), surface, 0.8, 9, surest=True).shot_time_s for one in (latest, choked)]
+    assert times[1] <= 40.0 < times[0]

@@ -7,7 +7,7 @@ import pytest
 from tastefield.config import GrinderConfig
 from tastefield.records import DialLine
 from tastefield.stages.bench import with_reach
-from tastefield.stages.plan import least_turning, plan
+from tastefield.stages.plan import Candidates, _chosen, _in_words, _landed, _stand, least_turning, plan
 from tastefield.stages.settings import settings
 from tastefield.stages.window import window
 from tastefield.tables.notation import Notation, with_ends
@@ -45,6 +45,15 @@ def test_a_confirmed_setup_asks_for_no_more(parts):
     assert plan(setup, surface, replace(aim, status="confirmed"), dial, 0.05, 1) == ()
 
 
+def test_nothing_is_pulled_on_a_machine_that_a_failed_check_holds(parts, make_setup):
+    note = finding("check_failed", checks="leaks: drips")
+    setup, surface, aim, dial = parts(top=6.0)
+    held = replace(setup, findings=(note,))
+    assert plan(setup, surface, aim, dial, 0.0, 1)
+    assert plan(held, surface, aim, dial, 0.0, 1) == ()
+    assert plan(held, None, None, None, 0.0, 1) == ()
+
+
 def test_no_further_shot_is_asked_for_below_its_worth_and_a_best_guess_is_then_confirmed(parts):
     setup, surface, aim, dial = parts(top=6.0)
     shots = plan(setup, surface, aim, dial, 100.0, 1)
@@ -69,7 +78,8 @@ def test_only_as_many_shots_as_are_still_wanted_confirm(parts):
 def test_after_confirm_shots_that_disagreed_the_next_one_says_what_to_check_first(parts):
     setup, surface, aim, dial = parts()
     note = finding("confirm_shots_disagree", got="4.0, 4.0", expected="7.2", good="6.5")
-    first, *_ = plan(setup, surface, replace(aim, findings=(note,)), dial, 0.05, 1)
+    first, *rest = plan(setup, surface, replace(aim, findings=(note,)), dial, 0.0, 1)
+    assert {shot.stage for shot in (first, *rest)} == {"confirm"}  # nothing else is tried before that is known
     assert first.why.startswith("Check purge, dose and warm-up first")
 
 
@@ -163,6 +173,13 @@ def test_a_machine_nobody_tasted_starts_from_the_setting_that_ran_nearest(make_s
     (shot,) = plan(make_setup(SPREAD), None, None, None, 0.05, 1)
     assert shot.grind_setting == "8"
     assert "27 s" in shot.why
+
+
+def test_a_start_asks_for_no_longer_time_than_any_that_ran_once_one_choked(make_setup):
+    shots = [{"beverage_g": 36, "shot_time_s": 21}, {"outcome": "choked"}]
+    for setup, time in ((make_setup(shots), 21.0), (make_setup(shots[:1]), 27.0), (make_setup(shots[1:]), 27.0)):
+        (shot,) = plan(setup, None, None, None, 0.05, 1)
+        assert shot.shot_time_s == time
 
 
 def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(make_setup, hill):
@@ -501,3 +518,131 @@ def test_what_shots_that_scatter_seldom_hit_is_worth_less(make_setup, hill):
         here = replace(setup, bench=replace(setup.bench, scatter=replace(setup.bench.scatter, cov=cov)))
         found.append(max(shot.expected_gain for shot in plan(here, surface, aim, settings(here, aim, ()), 0.0, 1)))
     assert found[0] > 3 * found[1]
+
+
+class Scaled:
+    """A surface with its scores moved to another scale."""
+
+    def __init__(self, surface, low, unit):
+        self.surface, self.low, self.unit = surface, low, unit
+        self.shot_var, self.noise_var = surface.shot_var * unit**2, surface.noise_var * unit**2
+        self.shot_var_range = tuple(var * unit**2 for var in surface.shot_var_range)
+        self.tables, self.region = surface.tables, surface.region
+
+    def mean(self, points):
+        return self.low + self.unit * (self.surface.mean(points) - 1.0)
+
+    def sd(self, points):
+        return self.unit * self.surface.sd(points)
+
+    def directions(self, points, seed):
+        return self.unit * self.surface.directions(points, seed)
+
+    def outlook(self, points, good, shot_vars):
+        there = [var / self.unit**2 for var in shot_vars]
+        return self.mean(points), self.surface.outlook(points, 1.0 + (good - self.low) / self.unit, there)[1]
+
+    def interval(self, points, level):
+        return tuple(self.low + self.unit * (end - 1.0) for end in self.surface.interval(points, level))
+
+    def speaks_for(self, points):
+        return self.surface.speaks_for(points)
+
+
+@pytest.mark.parametrize("scale", [(0.0, 100.0), (1.0, 5.0), (0.0, 1.0)])
+def test_the_same_shots_on_another_scale_of_scores_are_decided_alike(make_setup, unsure, scale):
+    low, unit = scale[0], (scale[1] - scale[0]) / 8.0
+    for noise_var, doubt, shot_var, good in ((0.0, 0.5, 0.0, 6.5), (0.3, 0.05, 0.04, 6.0)):
+        setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": "8", "beverage_g": 36}], TASTED, good))
+        surface = unsure(top=6.1, fall=0.3, reaches=1.0, doubt=doubt, shot_var=shot_var)
+        surface.noise_var = noise_var
+        scores = setup.scores.assign(score=low + unit * (setup.scores["score"] - 1.0))
+        taste = replace(setup.taste, scale=scale, good=low + unit * (good - 1.0))
+        other, scaled = replace(setup, scores=scores, taste=taste), Scaled(surface, low, unit)
+        here, there = window(setup, surface, 0.8), window(other, scaled, 0.8)
+        assert (there.ratio, there.shot_time_s) == pytest.approx((here.ratio, here.shot_time_s))
+        assert [note.code for note in there.findings] == [note.code for note in here.findings]
+        gains = [shot.expected_gain for shot in plan(setup, surface, here, settings(setup, here, ()), 0.0, 1)]
+        for worth in (0.0, 0.7 * max(gains), 1.01 * max(gains)):
+            one = plan(setup, surface, here, settings(setup, here, ()), worth, 1)
+            two = plan(other, scaled, there, settings(other, there, ()), worth, 1)
+            assert [(s.stage, s.grind_setting, s.why) for s in one] == [(s.stage, s.grind_setting, s.why) for s in two]
+            told = [(s.expected_gain, t.expected_gain) for s, t in zip(one, two, strict=True) if s.expected_gain]
+            assert all(b == pytest.approx(unit * a) for a, b in told)
+
+
+# --- parts, each alone ------------------------------------------------------------------------------------------------
+
+
+def candidates(*points, opened=None, stands=None, now=8.0):
+    places = np.array(points, dtype=float)
+    return Candidates(
+        points=places,
+        settings=(None,) * len(places),
+        stands=np.full(len(places), 8.0) if stands is None else np.array(stands, dtype=float),
+        open=np.ones(len(places), dtype=bool) if opened is None else np.array(opened),
+        now=now,
+        finer=1.0,
+    )
+
+
+def test_a_recipe_past_the_edge_may_be_aimed_at_once_it_was_chosen(make_setup, hill):
+    """It is far better than what is open: once it was tasted, a shot at the second best has nothing left to show."""
+
+    class Past(hill):
+        def mean(self, points):
+            return 5.0 + 2.0 * (points[:, 1] > 45)
+
+        def directions(self, points, seed):
+            past = points[:, 1] > 45
+            return np.column_stack([0.9 * past, 0.5 * ~past * (points[:, 1] > 30)])
+
+    setup = make_setup(SPREAD, TASTED)
+    setup = replace(setup, bench=replace(setup.bench, scatter=replace(setup.bench.scatter, cov=1e-8 * np.eye(2))))
+    places = candidates((2.0, 27.0), (2.0, 33.0), (2.0, 50.0), opened=[True, True, False])
+    chosen = _chosen(setup, Past(), places, 0.05, 1, 3, False)
+    assert [index for index, _ in chosen] == [2]
+    only = _chosen(setup, Past(), candidates((2.0, 27.0), (2.0, 33.0)), 0.05, 1, 3, False)
+    assert only[0][0] == 1  # without the other it is worth its coffee
+
+
+def test_what_a_shot_is_expected_to_score_stays_on_the_scale(make_setup, hill):
+    mean, _ = _landed(make_setup(SPREAD, TASTED), hill(top=11.0, fall=0.1), np.array([[2.0, 27.0], [2.1, 30.0]]), 1)
+    assert mean == pytest.approx([9.0, 9.0])
+
+
+def test_the_grinder_stands_where_our_last_shot_was_pulled_and_not_a_guest_or_one_before_a_new_zero(make_setup, hill):
+    def now(*last):
+        setup = line_of(make_setup([*SPREAD, *last], TASTED))
+        aim = window(setup, hill(top=6.0), 0.8)
+        return _stand(setup, aim, settings(setup, aim, ()))
+
+    at, here = now({"grind_setting": "9", "beverage_g": 36})
+    assert (at, here) == (8.0, 9.0)
+    guest = {"grind_setting": "7", "beverage_g": 36, "stage": "return"}
+    assert now({"grind_setting": "9", "beverage_g": 36}, guest)[1] == 9.0
+    assert np.isnan(now({"grind_setting": None, "beverage_g": 36, "grinder_zero": "new"})[1])
+
+
+def test_without_a_line_the_grinder_stands_for_the_time_that_ran_last_or_for_the_aim_at_its_own_setting(
+    make_setup, hill
+):
+    for last, stands in (("9", 21.0), ("8", 27.0)):
+        shots = [*SPREAD, {"grind_setting": last, "beverage_g": 36, "shot_time_s": 21.0}]
+        setup = make_setup(shots, TASTED)
+        aim = replace(window(setup, hill(top=6.0), 0.8), shot_time_s=27.0)
+        dial = replace(settings(setup, aim, ()), grind_setting="8")
+        at, here = _stand(setup, aim, dial)
+        assert (np.exp(at), np.exp(here)) == pytest.approx((27.0, stands))
+
+
+@pytest.mark.parametrize(("scores", "turned"), [(TASTED, True), ([], False)])
+def test_where_nothing_was_tasted_the_recipe_is_pulled_before_so_the_grinder_stands_there(
+    make_setup, hill, scores, turned
+):
+    """The grinder stands at 8, the recipe at 9: a shot at 9 turns it only where the recipe was not pulled first."""
+    setup = make_setup(SPREAD, scores)
+    aim = window(make_setup(SPREAD, TASTED), hill(top=6.0), 0.8)
+    places = candidates((2.0, 27.0), (2.3, 27.0), stands=[9.0, 9.0])
+    (shot,) = _in_words(setup, aim, places, [(1, 0.1)])
+    assert ("Purge after turning" in shot.why) is turned

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -6,6 +8,7 @@ from scipy import integrate
 from scipy import stats as distributions
 from scipy.interpolate import RegularGridInterpolator
 
+from tastefield.records import DialLine
 from tastefield.stages.window import largest_box, limits_about, reach, window
 from tastefield.stats.scatter import quadrature
 
@@ -415,3 +418,111 @@ def test_the_lattice_tells_of_each_recipe_what_the_aim_tells_of_itself(make_setu
     assert told == pytest.approx(list(aim.expected), abs=0.02)
     assert (aim.lattice.lower <= aim.lattice.expected).all()
     assert (aim.lattice.expected <= aim.lattice.upper).all()
+
+
+# --- short of a choke -----------------------------------------------------------------------------------------------
+
+CHOKED = {"outcome": "choked", "beverage_g": None}
+FAST = [{"beverage_g": out, "shot_time_s": time} for out in (25, 36, 50) for time in (24, 27, 30)]
+
+
+@pytest.mark.parametrize("choked", [True, False])
+def test_where_no_setting_is_known_nobody_grinds_for_a_longer_time_than_any_that_ran_once_one_choked(
+    make_setup, hill, choked
+):
+    setup = make_setup([*FAST, CHOKED] if choked else FAST, TASTED)
+    aim = window(setup, hill(best=(2.0, 36.0), reaches=1.0), 0.8)
+    codes = [note.code for note in aim.findings]
+    assert aim.window is not None
+    assert (max(aim.shot_time_s, aim.window[1][1]) <= 30.0) is choked
+    assert ("held_short_of_choke" in codes) is choked
+    assert not (choked and aim.at_edge)  # better may lie beyond, but nobody is to look there
+
+
+def test_the_longest_time_counts_shots_since_the_burr_zero_that_neither_choked_nor_gushed(make_setup):
+    def longest(*more):
+        return make_setup([*FAST, *more]).longest_time()
+
+    assert longest() == np.inf
+    assert longest(CHOKED) == 30.0
+    assert longest({**CHOKED, "shot_time_s": 70}) == 30.0
+    assert longest(CHOKED, {"outcome": "gushed", "shot_time_s": 35}) == 30.0
+    before, after = {"grinder_zero": "old", "shot_time_s": 40}, {"grinder_zero": "new", "shot_time_s": 26}
+    assert longest(before, CHOKED, after) == 30.0
+    assert np.isnan(make_setup([CHOKED]).longest_time())
+
+
+def test_a_choke_of_the_same_coffee_on_another_machine_of_the_grinder_bounds_the_time_too(make_setup):
+    line = DialLine(3.0, -0.1, np.eye(2), 1e-2, 20.0, np.array([8.0]), np.array([3.0]), choke=6.0)
+    setup = make_setup(FAST)
+    assert replace(setup, bench=replace(setup.bench, dial=line)).longest_time() == 30.0
+
+
+def test_a_machine_on_which_nothing_but_chokes_was_pulled_still_has_a_recipe(make_setup, hill):
+    """Whoever grinds coarser until it runs comes from the safe side: common practice, no source."""
+    surface = hill(reaches=1.0)
+    surface.region = ((1.0, 4.0), (13.0, 55.0))
+    aim = window(make_setup([CHOKED]), surface, 0.8)
+    assert aim.shot_time_s == pytest.approx(27.0, rel=0.05)
+
+
+def test_where_only_times_past_the_longest_are_known_to_taste_the_aim_still_stays_short_of_them(make_setup, hill):
+    class Slow(hill):
+        def speaks_for(self, points):
+            return points[:, 1] > 31
+
+    aim = window(make_setup([*FAST, CHOKED], TASTED), Slow(best=(2.0, 36.0)), 0.8)
+    assert aim.shot_time_s <= 30.0
+    assert aim.window is None
+    assert not aim.at_edge
+    assert not aim.lattice.supported[:, aim.lattice.shot_time_s <= 30].any()
+
+
+@pytest.mark.parametrize("scale", [(1.0, 9.0), (0.0, 100.0), (0.0, 1.0)])
+@pytest.mark.parametrize(("better", "told"), [(0.09, True), (0.02, False)])
+def test_what_is_given_up_for_the_chance_is_told_where_it_is_worth_a_word_on_any_scale(
+    make_setup, hill, scale, better, told
+):
+    """Slow shots are a little better, and so unsure that the chance asked for is not reached there."""
+    low, unit = scale[0], (scale[1] - scale[0]) / 8.0
+
+    class Unsure(hill):
+        def mean(self, points):
+            return low + unit * (6.0 + better * (points[:, 1] > 30))
+
+        def sd(self, points):
+            return unit * np.where(points[:, 1] > 24, 3.0, 0.1)
+
+    setup = make_setup(SPREAD, [{"shot_id": f"s{i}", "score": low + unit * 5.0} for i in range(9)], low + unit * 5.5)
+    setup = replace(setup, taste=replace(setup.taste, scale=scale))
+    aim = window(setup, Unsure(shot_var=0.0001 * unit**2), 0.8)
+    assert aim.shot_time_s < 25
+    assert ("aim_moved_for_chance" in [note.code for note in aim.findings]) is told
+
+
+# --- a recipe that shots to confirm deny ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stages", "got", "kept"),
+    [
+        (["confirm"] * 2, (3.0, 3.2), True),
+        (["confirm"] * 2, (6.4, 6.6), False),  # they agree: nothing is disputed
+        (["confirm"] * 2 + ["dial-in"], (3.0, 3.2, 6.0), False),  # somebody went on
+        (["confirm"] * 4, (3.0, 3.2, 3.1, 3.0), False),  # pulled again, and denied again
+        (["confirm"] * 4, (6.5, 6.6, 3.1, 3.0), True),  # it held once
+        (["return"] + ["confirm"] * 2 + ["return"], (2.0, 3.0, 3.2, 2.0), True),
+        (["confirm"], (3.0,), False),
+    ],
+)
+def test_a_recipe_that_shots_to_confirm_deny_is_kept_until_they_are_pulled_again(make_setup, hill, stages, got, kept):
+    """They were pulled at 27 s; what all scores say together would go on to 36 s."""
+    more = [{"beverage_g": 36, "shot_time_s": 27, "stage": stage} for stage in stages]
+    scores = [*TASTED, *({"shot_id": f"s{9 + at}", "score": score} for at, score in enumerate(got))]
+    surface = hill(top=7.5, best=(2.0, 36.0), fall=12.0, doubt=0.3, shot_var=0.1)
+    aim = window(make_setup([*SPREAD, *more], scores), surface, 0.8)
+    assert (aim.shot_time_s <= 27 * 1.13) is kept
+    codes = [note.code for note in aim.findings]
+    assert ("confirm_shots_disagree" in codes) is kept
+    assert ("recipe_denied_twice" in codes) is (got == (3.0, 3.2, 3.1, 3.0))
+    assert aim.status == "window" or kept

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from tastefield.stats.steady import BY_CHANCE, creep, lean
+from tastefield.stats.steady import BY_CHANCE, creep, lean, trend
 
 
 def test_creep_is_the_slope_of_a_least_squares_line_told_where_its_t_is_sure():
@@ -41,3 +41,20 @@ def test_few_or_constant_values_tell_nothing():
     assert creep([18.0] * 8, 0.5) is None
     assert lean([0.5, 0.5, 0.5], 0.1) is None
     assert lean([0.5] * 5, 0.1) == 0.5
+
+
+def test_a_trend_within_groups_is_that_of_least_squares_with_a_level_for_each_and_seldom_told_of_noise():
+    """Second route: statsmodels with a column for each group; and 2,000 steady sets, of which 1 % may be told."""
+    rng = np.random.default_rng(5)
+    group, at = np.repeat([0, 1, 2], [4, 5, 3]), rng.uniform(0, 20, 12)
+    y = np.array([3.0, 1.0, 2.0])[group] - 0.05 * at + rng.normal(0, 0.1, 12)
+    design = np.column_stack([at, *(group == one for one in range(3))]).astype(float)
+    fit = sm.OLS(y, design).fit()
+    assert fit.pvalues[0] < 0.01
+    assert trend(y, at, group, 0.1) == pytest.approx(fit.params[0])
+    longest = max(np.ptp(at[group == one]) for one in range(3))
+    assert trend(y, at, group, 1.01 * longest * abs(fit.params[0])) is None
+    assert trend(y[:4], at[:4], [0, 0, 1, 1], 0.0) is None  # one degree of freedom tells nothing
+    assert trend(y, np.zeros(12), group, 0.0) is None
+    told = [trend(rng.normal(0, 1, 12), at, group, 0.0) is not None for _ in range(2000)]
+    assert np.mean(told) == pytest.approx(0.01, abs=0.008)

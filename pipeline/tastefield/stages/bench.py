@@ -19,7 +19,7 @@ from tastefield.words.findings import Finding, finding
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
 """What a choke and a gush say of the time to the usual weight out. Common practice, no source. A longer time written
 for a choke is not used: near a choke time climbs faster than any line, and the slope would be told too steep."""
-COVARIATES = {"drift": (0.0, 0.03), "ratio": (0.8, 0.2), "dose": (1.5, 0.5)}
+COVARIATES = {"drift": (0.0, 0.03), "ratio": (dial_line.TIME_PER_OUT, 0.2), "dose": (1.5, 0.5)}
 """Prior mean and SD of what changes log time beside the dial: one shot more in a sitting, log ratio, log dose. Of a
 shot's time most is flow, in proportion to the weight out, and some is the wait for the first drop; more dose at one
 ratio is more to push out through a deeper puck. Reasoned, not measured."""

@@ -12,8 +12,8 @@ from tastefield.config import CheckConfig
 from tastefield.records import Checked, Found, Setup
 from tastefield.slug import shortened
 from tastefield.tables.numbers import plain, split_unit
-from tastefield.words.checks import fault
-from tastefield.words.findings import finding
+from tastefield.words.checks import judged
+from tastefield.words.findings import Finding, finding
 
 
 def checks(table: pd.DataFrame, limits: Sequence[CheckConfig]) -> tuple[Checked, ...]:
@@ -38,18 +38,21 @@ def checks(table: pd.DataFrame, limits: Sequence[CheckConfig]) -> tuple[Checked,
 
 
 def with_failed(setups: Sequence[Setup], found: Sequence[Checked]) -> tuple[Setup, ...]:
-    """The setups, those of a machine of which a check failed with a finding about it.
+    """The setups, those of a machine of which a check failed or was not understood with a finding about it.
 
     Machines are matched however their names are capitalised: a sheet of checks is often written by somebody else.
     """
-    failed: dict[str, list[str]] = {}
-    for one in found:
-        if one.verdict == "fails":
-            value = " ".join(part for part in (one.after.value, one.after.unit) if part)
-            failed.setdefault(_named(one.machine), []).append(f"{shortened(one.check)}: {shortened(value)}")
-    notes = {machine: finding("check_failed", checks="; ".join(told)) for machine, told in failed.items()}
+    notes: dict[str, list[Finding]] = {}
+    for verdict, code in (("fails", "check_failed"), ("unclear", "check_not_understood")):
+        told: dict[str, list[str]] = {}
+        for one in found:
+            if one.verdict == verdict:
+                value = " ".join(part for part in (one.after.value, one.after.unit) if part)
+                told.setdefault(_named(one.machine), []).append(f"{shortened(one.check)}: {shortened(value)}")
+        for machine, those in told.items():
+            notes.setdefault(machine, []).append(finding(code, checks="; ".join(those)))
     return tuple(
-        replace(setup, findings=(*setup.findings, notes[name])) if (name := _named(setup.machine)) in notes else setup
+        replace(setup, findings=(*setup.findings, *notes[name])) if (name := _named(setup.machine)) in notes else setup
         for setup in setups
     )
 
@@ -66,18 +69,21 @@ def _found(row: pd.Series) -> Found:
 
 
 def _verdict(check: str, found: Found, limits: Sequence[CheckConfig]) -> tuple[str, str]:
-    """``fails``, ``within`` or ``recorded``, and why."""
+    """``fails``, ``within``, ``recorded`` or ``unclear``, and why."""
     said = _named(found.value)
     named = next((one for one in limits if _named(one.name) == _named(check)), None)
-    if fault(check, found.value):
+    told = judged(check, found.value, found.unit or "")
+    if told == "fails":
         return "fails", "by its own words"
     if named is None:
-        return "recorded", ""
+        return ("unclear", "its words say neither yes nor no") if told == "unclear" else ("recorded", "")
     if said in {_named(word) for word in named.fails}:
         return "fails", "by the configuration"
+    value, unit = _number(found)
+    if told == "unclear" and (math.isnan(value) or (named.lowest is None and named.highest is None)):
+        return "unclear", "its words say neither yes nor no"
     if named.lowest is None and named.highest is None:
         return "recorded", ""
-    value, unit = _number(found)
     if math.isnan(value):
         return "recorded", "its value is no number, so its limits say nothing"
     if named.unit and unit and _named(unit) != _named(named.unit):

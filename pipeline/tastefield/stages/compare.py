@@ -12,12 +12,13 @@ import pandas as pd
 from tastefield.errors import Problem, TastefieldError
 from tastefield.records import Comparison, DialLine, Pulled, Setup, Visit
 from tastefield.slug import shortened
+from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import mesh, periods, since_zero
 from tastefield.tables.notation import as_written, position
 from tastefield.tables.numbers import plain
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
 from tastefield.words.findings import Finding
-from tastefield.words.ladder import MOVE_G, TIME_PER_OUT
+from tastefield.words.ladder import MOVE_G
 from tastefield.words.phrases import printable
 
 SAME_DOSE_G = 0.5

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 from scipy import stats as distributions
 
-from tastefield.records import Aim, Button, Dosing, Settings, Setup, Timer
+from tastefield.records import ONE_DOSE_G, Aim, Button, Dosing, Settings, Setup, Timer
 from tastefield.stats import dose_line
 from tastefield.tables.dial import not_ours, periods
 from tastefield.tables.timer import timer_as_written, timer_of, written_step
+from tastefield.words.dosing import REPROGRAMMED
 from tastefield.words.findings import Finding, finding
 
 LEVEL = 0.9
@@ -22,12 +23,18 @@ BEYOND_CHANCE = 0.95
 FARTHEST = 0.25
 """How far past the timers tried one may be named, in logs."""
 FEWEST = 2
+NEW_DOSE_G, NEW_OUT_G = 0.6, 3.0
+"""A dose or a weight out that jumps by more was set anew, or went wrong. Common practice, no source."""
+MOST = 5
+"""Shots that a button is told from."""
+PROGRAMMES = ("basket", "basket_g", "basket_kind", "target_beverage_g", "target_time_s")
+"""What a button is programmed for: where one of these changes it was set anew."""
 
 
 def dosing(setup: Setup, aim: Aim, settings: Settings) -> Dosing:
     """What the dose timer and the button gave, what to set them to for the recipe, and what has strayed."""
-    timer, button = _timer(setup, aim, settings), _button(setup)
-    return Dosing(timer, button, tuple(_strayed(setup, aim, timer, button)))
+    timer, (button, doubts) = _timer(setup, aim, settings), _button(setup)
+    return Dosing(timer, button, (*doubts, *_strayed(setup, aim, timer, button)))
 
 
 def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
@@ -59,27 +66,70 @@ def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
     return Timer(timer_as_written(value, step, unit), dose, len(shots))
 
 
-def _button(setup: Setup) -> Button | None:
-    """What the button gave in the last shots that it ended."""
-    shots = setup.shots[~not_ours(setup.shots)]
+def _button(setup: Setup) -> tuple[Button | None, list[Finding]]:
+    """What the button gave in the last shots that it ended as it is programmed now; and where that cannot be told."""
+    shots = setup.shots.assign(visit=periods(setup.shots)["visit"], anew=_set_anew(setup.shots).cumsum())
+    shots = shots[~not_ours(shots)]
     ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
-    shots = shots[ran & (shots["stopped_by"].astype("object") == "button") & shots["beverage_g"].notna()].tail(5)
-    if shots.empty:
-        return None
+    pressed = shots[ran & (shots["stopped_by"].astype("object") == "button") & shots["beverage_g"].notna()]
+    if pressed.empty:
+        return None, []
+    marked = _last_run(pressed, ("visit", "anew", *PROGRAMMES))
+    marked = marked.tail(_consistent(marked["dose_g"], ONE_DOSE_G))
+    shots = marked.tail(min(_consistent(marked["beverage_g"], NEW_OUT_G), MOST))
+    doubts, before = [], pressed["beverage_g"].iloc[:-1].tail(1)
+    noted = len(before) and pressed["anew"].iloc[-1] != pressed["anew"].iloc[-2]
+    near = len(before) and abs(float(before.iloc[0]) - float(shots["beverage_g"].iloc[-1])) <= NEW_OUT_G
+    if len(shots) < FEWEST and (len(marked) > 1 or (noted and near)):
+        last = f"{shots['beverage_g'].iloc[-1]:.0f}"
+        doubts = [finding("button_not_told", last=last, before=f"{before.iloc[0]:.0f}")]
     out, dose = shots["beverage_g"].to_numpy(dtype=float), shots["dose_g"].median()
-    return Button(
+    found = Button(
         beverage_g=(float(out.mean()), float(out.min()), float(out.max())),
         dose_g=None if pd.isna(dose) else float(dose),
         coffee=str(shots["coffee"].iloc[-1]),
         shots=len(shots),
         error_g=float(out.std(ddof=1) / np.sqrt(len(out))) if len(out) >= FEWEST else None,
     )
+    return found, doubts
+
+
+def _set_anew(shots: pd.DataFrame) -> pd.Series:
+    """Which shots say in their notes that the button was set anew."""
+    return shots["notes"].fillna("").astype(str).str.casefold().str.contains(REPROGRAMMED)
+
+
+def _last_run(shots: pd.DataFrame, marks: Sequence[str]) -> pd.DataFrame:
+    """The last shots in a row that agree in all the marks; what is not written stays as it was."""
+    if shots.empty:
+        return shots
+    said = shots[list(marks)].ffill()
+    differs = (said.ne(said.iloc[-1]) & ~(said.isna() & said.iloc[-1].isna())).any(axis=1).to_numpy(dtype=bool)
+    start = int(np.flatnonzero(differs).max(initial=-1)) + 1
+    return shots.iloc[start:]
+
+
+def _consistent(values: pd.Series, most: float) -> int:
+    """How many of the last values are alike: each within ``most`` of the median of those after it; unknown ones are."""
+    known = values.to_numpy(dtype=float)
+    for at in range(len(known) - 2, -1, -1):
+        later = known[at + 1 :]
+        if np.isfinite(later).any() and abs(known[at] - np.nanmedian(later)) > most + 1e-9:
+            return len(known) - 1 - at
+    return len(known)
 
 
 def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None) -> Iterator[Finding]:
     ours = setup.shots[~not_ours(setup.shots)]
     confirm = ours["stage"].astype("object") == "confirm"
-    before, after = ours.loc[~confirm, "dose_g"].dropna().tail(5), ours.loc[confirm, "dose_g"].dropna().tail(3)
+    weighed = ours["dose_g"].notna()
+    last = _last_run(ours[confirm & weighed], ("basket", "basket_g", "basket_kind", "dose_setting"))
+    alike = last["dose_g"].tail(_consistent(last["dose_g"], NEW_DOSE_G))
+    if len(alike) < FEWEST <= len(last) and ours["dose_setting"].notna().any():
+        yield finding("dose_not_told", last=f"{alike.iloc[-1]:.1f}", before=f"{last['dose_g'].iloc[-2]:.1f}")
+    found_with = _in_basket(ours[~confirm & weighed], last)
+    found_with = _last_run(found_with, ("dose_setting",))
+    before, after = found_with["dose_g"].tail(5), alike.tail(3)
     if len(before) and len(after) >= FEWEST and ours["dose_setting"].notna().any():
         off, df = float(after.mean() - before.median()), len(before) + len(after) - 2
         spread = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()) / df
@@ -97,6 +147,16 @@ def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None)
         if abs(off) > max(OFF_OUT_G, _chance(button.shots - 1) * button.error_g):
             out = f"{aim.dose_g * aim.ratio:.0f}"
             yield finding("button_strayed", got=f"{button.beverage_g[0]:.0f}", count=button.shots, out=out)
+
+
+def _in_basket(shots: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:
+    """The shots pulled in the basket of the last of others, as far as both say which."""
+    same = np.ones(len(shots), dtype=bool)
+    for name in ("basket", "basket_g", "basket_kind"):
+        said = last[name].dropna()
+        if len(said):
+            same &= (shots[name].isna() | (shots[name] == said.iloc[-1])).to_numpy(dtype=bool)
+    return shots[same]
 
 
 def _chance(df: int) -> float:

@@ -1,4 +1,4 @@
-"""Drift: doses that creep, first shots unlike the next, shots that still run on the old grind: told beyond chance."""
+"""Drift: doses that creep, first shots unlike the next, the old grind, coffee that ages: told beyond chance."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import pandas as pd
 
 from tastefield.records import Floats, Setup
 from tastefield.stats import steady
-from tastefield.tables.dial import not_ours
+from tastefield.stats.dial_line import TIME_PER_OUT
+from tastefield.tables.dial import not_ours, periods
 from tastefield.words.findings import Finding, finding
 
 DOSE_G, TIME, TEMPERATURE_C = 0.5, 0.06, 1.5
@@ -20,6 +21,12 @@ SAME_RATIO = 0.08
 SHOTS_IN_A_ROW = 6
 LONGEST_ROW = 12
 """Doses that are looked at: of the last shots, so that an old story is not told for ever."""
+
+
+FEWEST_DAYS = 4
+"""Days on which a coffee must have run for its age to be told."""
+A_BAG_DAYS = 42
+"""Without roast dates, days longer apart may be of different bags. Common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +47,7 @@ class _Rows:
 def with_drift(setups: Sequence[Setup]) -> tuple[Setup, ...]:
     """The setups, each with what has drifted on it, on its machine or on its grinder.
 
-    First shots and old grounds are told by machine and by grinder, because one setup has too few of either.
+    First shots and old grounds are told by machine and by grinder, the age of coffee by coffee: one setup has too few.
     """
     machines: dict[str, list[_Rows]] = {}
     grinders: dict[str, list[_Rows]] = {}
@@ -50,10 +57,20 @@ def with_drift(setups: Sequence[Setup]) -> tuple[Setup, ...]:
         grinders.setdefault(_grinder(setup), []).append(rows)
     first = {name: tuple(_first(rows)) for name, rows in machines.items()}
     grounds = {name: tuple(_unpurged(rows)) for name, rows in grinders.items()}
+    coffees: dict[str, list[Setup]] = {}
+    for setup in setups:
+        coffees.setdefault(_coffee(setup), []).append(setup)
+    aging = {name: tuple(_aging(those)) for name, those in coffees.items()}
     return tuple(
         replace(
             setup,
-            findings=(*setup.findings, *_creeping(setup.shots), *first[setup.machine], *grounds[_grinder(setup)]),
+            findings=(
+                *setup.findings,
+                *_creeping(setup.shots),
+                *first[setup.machine],
+                *grounds[_grinder(setup)],
+                *aging[_coffee(setup)],
+            ),
         )
         for setup in setups
     )
@@ -61,6 +78,10 @@ def with_drift(setups: Sequence[Setup]) -> tuple[Setup, ...]:
 
 def _grinder(setup: Setup) -> str:
     return str(setup.shots["grinder"].iloc[0])
+
+
+def _coffee(setup: Setup) -> str:
+    return str(setup.shots["coffee"].iloc[0])
 
 
 def _rows(setup: Setup) -> _Rows:
@@ -142,3 +163,52 @@ def _unpurged(grinder: Iterable[_Rows]) -> Iterator[Finding]:
     lags = list(np.array(lags)[np.isfinite(lags)])
     if (off := steady.lean(lags, TIME)) is not None and off > 0:
         yield finding("old_grounds", percent=f"{100 * np.expm1(off):.0f}", count=len(lags))
+
+
+def _aging(setups: Sequence[Setup]) -> Iterator[Finding]:
+    """Whether a coffee runs faster or slower as it ages: days at one setting beside each other, on all its setups.
+
+    A day counts once, by its mean: shots of one day share whatever else that day was like.
+    """
+    several = [setup for setup in setups if _count_days(setup) > 1]
+    if not several:
+        return
+    days = pd.concat([_days(setup, number) for number, setup in enumerate(several)])
+    dated = bool(len(days)) and bool(days["dated"].all())
+    if days["day"].nunique() < FEWEST_DAYS or (not dated and np.ptp(days["age"]) > A_BAG_DAYS):
+        return
+    slope = steady.trend(days["log_time"], days["age"], days.groupby(["setup", "spell", "setting"]).ngroup(), TIME)
+    if slope is not None:
+        how = "slower" if slope > 0 else "faster"
+        percent = f"{100 * abs(np.expm1(7 * slope)):.0f}"
+        since = "of its age" if dated else "that passes"
+        yield finding("coffee_ages", percent=percent, how=how, since=since, count=days["day"].nunique())
+
+
+def _count_days(setup: Setup) -> int:
+    """How many days a setup was pulled on: of one alone no age can be told."""
+    days = setup.shots["pulled_at"].to_numpy().astype("datetime64[D]")
+    return len(np.unique(days[~np.isnat(days)]))
+
+
+def _days(setup: Setup, number: int) -> pd.DataFrame:
+    """Mean log time of each day at each setting, brought to one ratio, with the age of the coffee or the day itself."""
+    shots, held = setup.shots, periods(setup.shots)
+    ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"]) & ~not_ours(shots)
+    day = shots["pulled_at"].dt.normalize()
+    dated = bool(shots["coffee_age_days"].notna().any()) if "coffee_age_days" in shots else False
+    age = shots["coffee_age_days"] if dated else (day - pd.Timestamp(0)).dt.total_seconds() / 86400.0
+    with np.errstate(all="ignore"):
+        log_time = np.log(shots["shot_time_s"].astype(float)) - TIME_PER_OUT * np.log(shots["ratio"].astype(float))
+    rows = pd.DataFrame(
+        {
+            "setup": number,
+            "spell": held["zero"].astype(str) + "/" + held["visit"].astype(str),
+            "setting": shots["grind_setting"].astype("object"),
+            "day": day,
+            "age": age,
+            "log_time": log_time,
+        }
+    )[ran.to_numpy(dtype=bool)].dropna()
+    means = rows.groupby(["setup", "spell", "setting", "day"], as_index=False, sort=True).mean()
+    return means.assign(dated=dated)

@@ -34,7 +34,10 @@ def stations(setups: Sequence[Setup]) -> tuple[Station, ...]:
 
 
 def unknown_coffee(setup: Setup) -> Setup:
-    """The setup as a template for another coffee: doses, clock and scatter stay, what its coffee told does not."""
+    """The setup as a template for another coffee: what its coffee told goes.
+
+    Doses, clock and scatter stay, and what holds the machine: a leak leaks with every coffee.
+    """
     shots = setup.shots.assign(
         grind_setting=pd.Series(pd.NA, index=setup.shots.index, dtype="str"), dial_position=np.nan
     )
@@ -44,7 +47,7 @@ def unknown_coffee(setup: Setup) -> Setup:
         scores=setup.scores.iloc[:0],
         readings=setup.readings.iloc[:0],
         bench=replace(setup.bench, dial=None, extraction=None, findings=()),
-        findings=(),
+        findings=tuple(note for note in setup.findings if note.code == "check_failed"),
     )
 
 

@@ -8,9 +8,10 @@ import numpy as np
 from scipy import stats as distributions
 
 from tastefield.records import Aim, DialLine, Floats, Ladder, Move, Settings, Setup, Surface
+from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import choke_position, since_zero
 from tastefield.tables.notation import as_written
-from tastefield.words.ladder import MOVE_G, TIME_PER_OUT
+from tastefield.words.ladder import MOVE_G
 
 TIMES_SD = 2.0
 """Without a window, times within so many standard deviations of the scatter count as right."""

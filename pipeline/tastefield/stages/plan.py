@@ -23,7 +23,7 @@ PURGE = 0.3
 """What a turn of the dial costs beside its shot, in shots: the coffee that is ground and thrown away, about a third of
 a dose. Common practice, no source."""
 LEAST_NOISE_VAR = 1e-4
-"""Of one taste, for a surface that knows of none: no taste is exact."""
+"""Of one taste, on a scale from 1 to 9, for a surface that knows of none: no taste is exact."""
 USUAL_RATIO, USUAL_TIME_S = 2.0, 27.0
 """Where to start on a machine nobody has tasted yet: 1:2 in 25-30 s. Common practice, no source."""
 SAME = 0.05
@@ -66,10 +66,14 @@ def plan(
     most for its coffee, while that is ``worth`` it; each as if the one before had been tasted. They come in the order
     that turns the dial least. Where nothing is worth a shot the recipe is final: it is pulled to confirm it. A shot
     that shows what a step of the dial does is added where that is unknown. Where nothing was tasted yet the recipe
-    comes first, whatever it gains: it is what will be served.
+    comes first, whatever it gains: it is what will be served. After shots to confirm that disagreed it is pulled again,
+    and nothing else. On a machine that a failed check holds nothing is pulled.
 
-    :param worth: points of expected score that a shot must be expected to gain; a turn of the dial counts as coffee.
+    :param worth: points of expected score, on a scale from 1 to 9, that a shot must be expected to gain; a turn of the
+        dial counts as coffee.
     """
+    if setup.held():
+        return ()
     if aim is None or surface is None or settings is None:
         return (_start(setup),)
     if aim.status == "confirmed":
@@ -80,7 +84,9 @@ def plan(
     care = f" Finer than the last shot; {STOP}." if finer else ""
     guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
-    chosen = _chosen(setup, surface, candidates, worth, seed, MOST - len(dial), untasted)
+    if any(note.code == "confirm_shots_disagree" for note in aim.findings):
+        return (*_to_confirm(aim, settings, care), *dial)  # first it is asked what went wrong
+    chosen = _chosen(setup, surface, candidates, worth * setup.taste.unit, seed, MOST - len(dial), untasted)
     shots = _in_words(setup, aim, candidates, chosen)
     if untasted or (aim.status == "insufficient" and not chosen):
         return (guess, *shots, *dial)
@@ -98,12 +104,13 @@ def _start(setup: Setup) -> NextShot:
             "(common practice, no source). Write down all three."
         )
     setting, time = _start_setting(setup, dose)
+    longest = setup.longest_time()
     return NextShot(
         grind_setting=setting,
         dose_g=dose,
         beverage_g=None if dose is None else dose * USUAL_RATIO,
         ratio=USUAL_RATIO,
-        shot_time_s=USUAL_TIME_S,
+        shot_time_s=min(USUAL_TIME_S, longest) if setting is None and np.isfinite(longest) else USUAL_TIME_S,
         expected_gain=None,
         why=why if setting is None else f"{why} Of the settings known here this one is nearest: about {time:.0f} s.",
         stage="dial-in",
@@ -195,7 +202,8 @@ def _chosen(
     known = np.isfinite(mean) & np.isfinite(directions).all(axis=1)
     mean, directions = np.where(known, mean, -np.inf), np.where(known[:, None], directions, 0.0)
     allowed = candidates.open & known
-    noise_var = max(surface.shot_var + surface.noise_var / _tasters(setup), LEAST_NOISE_VAR)
+    noise_var = surface.shot_var + surface.noise_var / _tasters(setup)
+    noise_var = max(noise_var, LEAST_NOISE_VAR * setup.taste.unit**2)
     chosen: list[tuple[int, float]] = []
     stood = [candidates.now]
     if aim_first:
@@ -337,10 +345,7 @@ def _grid(setup: Setup, aim: Aim) -> tuple[Floats, tuple[str | None, ...], Float
         ]
     else:
         seconds = _past(aim.lattice.shot_time_s)
-        here = since_zero(setup.shots)
-        if (here["outcome"].astype("object") == "choked").any():
-            ran = here["shot_time_s"].where(here["outcome"].astype("object") != "choked").max()
-            seconds = seconds[seconds <= (ran if np.isfinite(ran) else 0.0)]
+        seconds = seconds[seconds <= setup.longest_time()]  # none where nothing is known to run
         times, stands, texts = np.repeat(seconds[:, None], len(ratios), axis=1), np.log(seconds), [None] * len(seconds)
     points = np.column_stack([np.broadcast_to(ratios, times.shape).ravel(), times.ravel()])
     return points, tuple(text for text in texts for _ in ratios), np.repeat(stands, len(ratios))

@@ -24,6 +24,7 @@ from tastefield.records import (
 )
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
+from tastefield.words.checks import HOLD
 from tastefield.words.findings import Finding
 from tastefield.words.phrases import chance_in_words, recipe
 
@@ -101,13 +102,14 @@ def handover(
         told = {**told, "extraction_pct": None, "tds_pct": None}  # nobody read this coffee
     window = _window(station.setup, aim)
     chance = chance_in_words(aim.assurance, tasted) if aim else ""
+    say = f"With a coffee not yet tasted here start from {recipe(told)}: {_so_many(chance)}." if aim else ""
     return {
         "machine": shortened(station.machine),
         "grinder": shortened(station.grinder),
         "shots": station.shots,
         "tasted": station.tasted,
         "status": aim.status if aim else "failed",
-        "say": f"With a coffee not yet tasted here start from {recipe(told)}: {_so_many(chance)}." if aim else "",
+        "say": f"Held, a bench check failed. {HOLD} {say}".rstrip() if station.setup.held() else say,
         "aim": told,
         "assurance": aim.assurance if aim else None,
         "expected_score": _expected(aim),

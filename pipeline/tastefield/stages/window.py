@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
 from tastefield.stats.scatter import quadrature
-from tastefield.tables.dial import positions_in_force, recorded
+from tastefield.tables.dial import not_ours, positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
 LATTICE = 41
@@ -22,6 +22,8 @@ MARGIN = 0.08
 """How far the lattice reaches beyond the shots, in log units."""
 ROOM_WORTH = 0.1
 """Points of expected score, on a scale from 1 to 9, that room for the scatter on all sides is worth."""
+GIVEN_UP = 0.05
+"""Points of expected score, on a scale from 1 to 9, that are told when they are given up for the chance asked for."""
 FARTHER = 0.4
 """How far beyond the setup's own shots, in logs, the lattice reaches where the surface speaks there."""
 FEWEST_TASTED = 3
@@ -61,23 +63,35 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     if not supported.any():
         supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
     findings: list[Finding] = []
-    free = int(np.argmax(np.where(supported, chance if surest else mean, -np.inf)))
+    wanted = chance if surest else mean
+    free = int(np.argmax(np.where(supported, wanted, -np.inf)))
     options, positions = _settable(setup, surface, ratio, time, float(points[free, 1]))
+    longest = np.inf if positions is not None else _longest(setup, time)
+    safe = points[:, 1] <= longest
+    inside = supported & safe if (supported & safe).any() else safe
+    if not safe[free]:
+        findings.append(finding("held_short_of_choke", longest=f"{longest:.0f}"))
+        free = int(np.argmax(np.where(inside, wanted, -np.inf)))
+    options = options[options[:, 1] <= longest]
     if len(options):
         gain, sure = reach(surface, options, setup, (surface.shot_var,))
     else:
-        options, gain, sure = points[supported], mean[supported], chance[supported]
+        options, gain, sure = points[inside], mean[inside], chance[inside]
     value = sure if surest else gain
     assured = (sure >= asked) & within(surface, options, setup.bench.scatter.cov)
     worse = _tasted_worse(options, positions, setup, surface)
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
+    disputed, again = _disputed(setup, surface)
+    findings += again
+    if disputed is not None and (kept := _near(options, disputed)).any():
+        allowed = kept
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed
     roomy = assured & roominess(good, options, ratio, time, setup.bench.scatter.cov)
-    if roomy.any() and value[roomy].max() >= value[assured].max() - ROOM_WORTH * _unit(setup.taste):
+    if roomy.any() and value[roomy].max() >= value[assured].max() - ROOM_WORTH * setup.taste.unit:
         assured = roomy
     best = _best(options, positions, np.where(allowed, value, -np.inf), assured, setup)
-    if (given_up := float(gain[allowed].max() - gain[best])) >= 0.05:
+    if (given_up := float(gain[allowed].max() - gain[best])) >= GIVEN_UP * setup.taste.unit:
         findings.append(finding("aim_moved_for_chance", given_up=f"{given_up:.1f}"))
     aimed = options[[best]]
     overdosed = setup.overdosed()
@@ -88,7 +102,10 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         limits = limits_about(good, aimed[0], ratio, time, setup.bench.scatter.cov)
         if limits is None:
             findings.append(finding("window_too_narrow"))
-    at_edge = _on_edge(supported.reshape(shape), (free // len(time), free % len(time)))
+        else:
+            limits = limits[0], (limits[1][0], min(limits[1][1], max(longest, float(aimed[0, 1]))))
+    # what is not safe is no edge to look beyond
+    at_edge = bool(supported[free]) and _on_edge((supported | ~safe).reshape(shape), divmod(free, len(time)))
     if at_edge:
         findings.append(finding("best_at_edge"))
     _, *ends = reach(surface, aimed, setup, surface.shot_var_range)
@@ -162,6 +179,15 @@ def _settable(setup: Setup, surface: Surface, ratio: Floats, time: Floats, wante
     if not len(chosen):
         return np.empty((0, 2)), None
     return points[chosen], None if positions is None else positions[chosen // len(ratio)]
+
+
+def _longest(setup: Setup, time: Floats) -> float:
+    """The longest time that may be aimed for where no setting gives it; infinite where nothing bounds it.
+
+    Where something choked and nothing else ran, whoever grinds until the time is right comes from the coarse side.
+    """
+    longest = setup.longest_time()
+    return longest if longest >= time[0] else np.inf
 
 
 def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
@@ -258,12 +284,7 @@ def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
 
 def _tie(taste: Taste) -> float:
     """Recipes whose expected scores differ by less are told apart by nobody: 0.03 of a point on a scale from 1 to 9."""
-    return 0.03 * _unit(taste)
-
-
-def _unit(taste: Taste) -> float:
-    """One point of a scale from 1 to 9 on the scale of these scores."""
-    return (taste.scale[1] - taste.scale[0]) / 8.0
+    return 0.03 * taste.unit
 
 
 def _best(points: Floats, positions: Floats | None, mean: Floats, assured: NDArray[np.bool_], setup: Setup) -> int:
@@ -404,25 +425,63 @@ def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
     return [finding("confirm_shots_elsewhere", got=got, asked=asked)]
 
 
-def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
-    """Whether the last shots pulled to confirm give what was expected of them, and are good.
+def _near(points: Floats, recipe: Floats) -> NDArray[np.bool_]:
+    """Points (n, 2) so near to a recipe that a shot there counts as pulled at it."""
+    return np.asarray((np.abs(np.log(points / recipe)) <= AGREES_WITHIN).all(axis=1), dtype=bool)
+
+
+def _disputed(setup: Setup, surface: Surface) -> tuple[Floats | None, list[Finding]]:
+    """The recipe (2,) of which the last shots to confirm it say that it does not hold; ``None`` where none do.
+
+    It is kept until they were pulled again: first it is asked what went wrong, then another recipe is told. Where the
+    next pair says so too, or somebody went on with other shots, what they tasted moves the recipe like any other score.
+    """
+    tasted = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"])) & ~not_ours(setup.shots)]
+    tasted = tasted[np.isfinite(tasted[["ratio", "shot_time_s"]].to_numpy(dtype=float)).all(axis=1)]
+    others = np.flatnonzero((tasted["stage"].astype("object") != "confirm").to_numpy(dtype=bool))
+    confirm = tasted.iloc[int(others.max(initial=-1)) + 1 :]
+    if len(confirm) < TO_CONFIRM:
+        return None, []
+    points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+    recipe = np.asarray(np.exp(np.log(points[-TO_CONFIRM:]).mean(axis=0)), dtype=float)
+    each = setup.scores.groupby("shot_id")["score"].mean().reindex(confirm.loc[_near(points, recipe), "shot_id"])
+    expected = float(reach(surface, recipe[None, :], setup, (surface.shot_var,))[0][0])
+    last, before = each.tail(TO_CONFIRM), each.iloc[:-TO_CONFIRM].tail(TO_CONFIRM)
+    if len(last) < TO_CONFIRM or not _missed(setup, surface, recipe, expected, last):
+        return None, []
+    if len(before) == TO_CONFIRM and _missed(setup, surface, recipe, expected, before):
+        asked = f"1:{recipe[0]:.1f} in {recipe[1]:.0f} s"
+        return None, [finding("recipe_denied_twice", recipe=asked, got=", ".join(f"{score:.1f}" for score in each))]
+    return recipe, []
+
+
+def _missed(setup: Setup, surface: Surface, recipe: Floats, expected: float, each: pd.Series) -> bool:
+    """Whether shots at a recipe scored less than was expected of them by more than luck.
 
     The surface has learned from them already, which must not hide that they disagree. Of n shots of mean y with
     variance v, and a posterior mean m with variance s that rests on them too, y - m has the variance v - s: that of the
     residual of a measurement which was used (y less what was expected without them, shrunk by 1 - s/v).
+
+    :param each: mean score by shot_id.
     """
+    tasted = setup.scores[setup.scores["shot_id"].isin(set(each.index))]
+    known_var = float(surface.sd(recipe[None, :])[0]) ** 2
+    taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
+    luck_var = (surface.shot_var + surface.noise_var * len(each) / len(tasted)) / len(each)
+    left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
+    return bool(each.mean() < expected - UNLUCKY * np.sqrt(left_var))
+
+
+def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
+    """Whether the last shots pulled to confirm give what was expected of them, and are good."""
     good, scores = setup.taste.good, setup.scores[setup.scores["shot_id"].isin(set(shots))]
     each = scores.groupby("shot_id")["score"].mean().reindex(shots).dropna()
     if len(each) < TO_CONFIRM:
         return "window", [], TO_CONFIRM - len(each)
-    known_var = float(surface.sd(np.array([[aim.ratio, aim.shot_time_s]]))[0]) ** 2
-    taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
+    recipe = np.array([aim.ratio, aim.shot_time_s])
     for count in range(TO_CONFIRM, MOST_TO_CONFIRM + 1):
         last = each.tail(count)
-        tasted = scores[scores["shot_id"].isin(set(last.index))]
-        luck_var = (surface.shot_var + surface.noise_var * count / len(tasted)) / count
-        left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
-        if last.mean() < aim.expected[0] - UNLUCKY * np.sqrt(left_var):
+        if _missed(setup, surface, recipe, aim.expected[0], last):
             got, expected = ", ".join(f"{score:.1f}" for score in last), f"{aim.expected[0]:.1f}"
             note = finding("confirm_shots_disagree", got=got, expected=expected, good=f"{good:g}")
             return ("window" if last.mean() >= good else "tentative"), [note], TO_CONFIRM

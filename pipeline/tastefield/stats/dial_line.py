@@ -55,6 +55,8 @@ STEP_EFFECT = (float(np.log(0.1)), 0.7)
 """Prior of m: a step of a dial usually changes the time by 10 %, 3-40 % (common practice, no source)."""
 SPREAD, SPREAD_GRINDERS = 0.5, 4.0
 """Prior of tau, and the grinders it is worth. An assumption of ours."""
+TIME_PER_OUT = 0.8
+"""Change of log time per unit of log weight out at one grind, before any shot tells it. Reasoned, not measured."""
 BELIEF = 0.99
 """Chance that a configured direction is right."""
 NODES = 21

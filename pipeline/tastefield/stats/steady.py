@@ -48,3 +48,37 @@ def lean(differences: ArrayLike, worth: float) -> float | None:
     if spread == 0:
         return mean
     return mean if stats.ttest_1samp(d, 0.0).pvalue < BY_CHANCE else None
+
+
+def trend(values: ArrayLike, at: ArrayLike, groups: ArrayLike, worth: float) -> float | None:
+    """Slope of values over where they were taken, within groups; ``None`` where it may be nothing or is small.
+
+    Least squares with a level for each group, by its means (Frisch and Waugh 1933, from memory).
+
+    :param values: (n,). :param at: (n,) where, such as days. :param groups: (n,) number of the group of each.
+    :param worth: least change along the longest group that matters, in the unit of the values.
+
+    >>> trend([1.0, 1.1, 1.2, 1.31, 5.0, 5.1], [0, 1, 2, 3, 0, 1], [0, 0, 0, 0, 1, 1], 0.2) is None
+    False
+    """
+    group = np.unique(np.asarray(groups), return_inverse=True)[1]
+    y, x = np.asarray(values, dtype=float), np.asarray(at, dtype=float)
+    count = np.bincount(group)
+    df = len(y) - len(count) - 1
+    if df < FEWEST - 2:
+        return None
+    away = x - (np.bincount(group, x) / count)[group]
+    left = y - (np.bincount(group, y) / count)[group]
+    size = float(away @ away)
+    if size == 0:
+        return None
+    slope = float(away @ left) / size
+    low, high = np.full(len(count), np.inf), np.full(len(count), -np.inf)
+    np.minimum.at(low, group, x)
+    np.maximum.at(high, group, x)
+    if abs(slope) * float((high - low).max()) < worth:
+        return None
+    error = np.sqrt(float(((left - slope * away) ** 2).sum()) / df / size)
+    if error == 0:
+        return slope
+    return slope if 2 * stats.t.sf(abs(slope) / error, df) < BY_CHANCE else None

@@ -172,6 +172,16 @@ def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str)
     return float(choked.min() if higher_is == "finer" else choked.max())
 
 
+def longest_run(shots: pd.DataFrame) -> float:
+    """Longest time in seconds that any shot since the burr zero ran without choking; NaN where none is known to.
+
+    Where no dial line tells how far finer is safe, nobody is told to grind until a longer one once something choked.
+    """
+    here = since_zero(shots)
+    stuck = here["outcome"].astype("object").isin(["choked", "gushed"])
+    return float(here["shot_time_s"].where(~stuck).max())
+
+
 def settable(
     step: float,
     tried: tuple[float, float],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.clock import UNKNOWN_CLOCK, clock_words
 from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
 
@@ -23,6 +24,7 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
     machine, rest = names(entry["key"])
     aim = entry["aim"]
     recommended = pull(aim, entry) if aim else ""
+    changed = "".join(f"{printable(one['message'])} " for one in entry["findings"] if one["code"] == "card_changed")
     return {
         "slug": entry["slug"],
         "status": status(entry),
@@ -36,7 +38,7 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
         "set": recommended,
         "clock": counted if (counted := clock_words(clock)) == UNKNOWN_CLOCK else "",
         "sure": chance_in_words(entry["assurance"], entry["tasted"]),
-        "next": following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0],
+        "next": changed + (following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0]),
     }
 
 
@@ -63,6 +65,8 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
 
 def following(entry: Mapping[str, Any]) -> list[str]:
     """What to pull next, one sentence a shot; never empty."""
+    if held(entry):
+        return [NOTHING_TO_PULL]
     shots = [
         ". ".join(part for part in (pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
     ]

@@ -6,11 +6,16 @@ coffee, dose and grind stay, is common practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
 from tastefield.words.texts import CARD, numeral, say
 
+REPROGRAMMED = re.compile(
+    r"\bre-?program|\bprogrammed\b|\b(?:button|programme)\b.*\b(?:re-?set|set (?:anew|again|to)|changed)\b"
+)
+"""How a note says that a button was set anew."""
 TIMES = {1: "once", 2: "twice"}
 
 

@@ -305,6 +305,11 @@ CATALOGUE: dict[str, Entry] = {
         "The shots cannot tell these terms apart: {terms}.",
         "Vary ratio and time separately in the next shots.",
     ),
+    "check_not_understood": Entry(
+        "warn",
+        "Bench checks that are not understood, so that nobody knows whether they failed: {checks}.",
+        "Say yes or no, how many, or where: none, 2, drips at the head.",
+    ),
     "check_failed": Entry(
         "warn",
         "A bench check of this machine failed: {checks}.",
@@ -518,7 +523,14 @@ CATALOGUE: dict[str, Entry] = {
     "confirm_shots_disagree": Entry(
         "warn",
         "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}.",
-        "Check the purge after the last turn of the dial, dose and warm-up, then confirm again.",
+        "Check the purge after the last turn of the dial, dose and warm-up, then confirm again: the recipe stays until "
+        "then.",
+    ),
+    "recipe_denied_twice": Entry(
+        "warn",
+        "Shots pulled to confirm {recipe} missed what was expected twice ({got}): they count like any other shot now, "
+        "and may have moved the recipe.",
+        "Pull the next shots; where one thing was wrong all the time, mend it and take these scores out.",
     ),
     "confirm_shots_leave_it_open": Entry(
         "note",
@@ -540,6 +552,12 @@ CATALOGUE: dict[str, Entry] = {
         "note",
         "Which coffee comes next is not known, so this is only where to start with it.",
         "Pull the first shots, taste them and write the scores down: then there is a recipe for that coffee.",
+    ),
+    "card_changed": Entry(
+        "note",
+        "Its card says something else than after the last run: {changes}.",
+        "If it has left already, the card that left with it still stands: shots pulled since, here or elsewhere on the "
+        "bench, moved this one.",
     ),
     # --- writing ------------------------------------------------------------------------------------------------
     "findings_left_out": Entry(
@@ -578,6 +596,18 @@ CATALOGUE: dict[str, Entry] = {
         "The button gave {got} g out on average of {count} shots; the recipe is {out} g.",
         "Weigh the cup and re-program the button to {out} g, with this coffee, dose and grind in place.",
     ),
+    "button_not_told": Entry(
+        "note",
+        "The button last gave {last} g out, {before} g the time before: whether it was re-programmed before that shot, "
+        "after it or not at all cannot be told.",
+        'Weigh two more; whenever it is set anew, write "re-programmed" in the notes of the first shot after.',
+    ),
+    "dose_not_told": Entry(
+        "note",
+        "The last shot pulled to confirm weighed {last} g in, {before} g the one before: whether the dose was set anew "
+        "in between cannot be told.",
+        "Weigh one more dose, and write what the timer is set to in dose_setting.",
+    ),
     # --- drift --------------------------------------------------------------------------------------------------
     "dose_creeps": Entry(
         "warn",
@@ -599,6 +629,18 @@ CATALOGUE: dict[str, Entry] = {
         "After a change of grind without purge the first shot still ran like the old setting: {percent} % short of the "
         "next one, on average of {count} changes.",
         "After each change grind a few grams away before the dose, or time the second shot.",
+    ),
+    "held_short_of_choke": Entry(
+        "warn",
+        "A longer shot than {longest} s looks better, but a shot choked and none is known to have run longer: held to "
+        "{longest} s at most.",
+        "Do not grind for a longer time with this coffee; write the dial setting of every shot down, and how far finer "
+        "is safe can be told.",
+    ),
+    "coffee_ages": Entry(
+        "note",
+        "This coffee runs {percent} % {how} with every week {since}, told from {count} days at the same settings.",
+        "Time the first shot of each day, and turn the grinder a step when it has strayed; tell the next owner so.",
     ),
     "off_the_dial": Entry(
         "warn",

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.clock import CLOCKS, UNKNOWN_CLOCK
-from tastefield.words.phrases import chance_in_words, printable, recipe
+from tastefield.words.phrases import chance_in_words, held, printable, recipe
 
 
 def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
@@ -15,7 +16,10 @@ def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
     :param entry: its object in the results file. :param tasted: tasted shots of the whole bench.
     """
     aim = entry["aim"]
-    others = [recipe({**shot, "clock": aim["clock"]}) for shot in entry["next_shots"][1:]]
+    shots = [
+        f"{recipe({**shot, 'clock': aim['clock']}) if number else 'This recipe'}. {printable(shot['why'])}"
+        for number, shot in enumerate(entry["next_shots"])
+    ]
     return {
         "machine": printable(entry["machine"]),
         "grinder": printable(entry["grinder"]) if entry["grinder"] not in (None, entry["machine"]) else "",
@@ -23,5 +27,5 @@ def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
         "clock": UNKNOWN_CLOCK if aim and aim["clock"] not in CLOCKS else "",
         "grind": printable(entry["settings"]["say"]) if entry["settings"] else "",
         "sure": chance_in_words(entry["assurance"], tasted),
-        "pull": ["This recipe", *others] if aim else [],
+        "pull": [NOTHING_TO_PULL] if held(entry) else shots,
     }

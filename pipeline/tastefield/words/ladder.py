@@ -15,8 +15,6 @@ from tastefield.words.texts import CARD, numeral, say
 
 MOVE_G = 2.0
 """How much more or less is let out to move a taste. Common practice, no source."""
-TIME_PER_OUT = 0.8
-"""Change of log time per unit of log weight out where no line tells it. Reasoned, not measured, as for the dial."""
 Row = tuple[str, str, str]
 
 TABLE: dict[str, Row] = {

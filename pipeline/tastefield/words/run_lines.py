@@ -62,9 +62,10 @@ def ready_line(entries: Sequence[Mapping[str, Any]]) -> str:
 
 def another_coffee(handover: Sequence[Mapping[str, Any]]) -> list[str]:
     """Where to start with a coffee not yet tasted, where one machine has it; else where to read it."""
-    told = [entry for entry in handover if entry["aim"]]
+    told = [entry for entry in handover if entry["aim"] and not held(entry)]
     if len(told) == 1:
-        return [printable(told[0]["say"])]
+        why = [printable(shot["why"]) for shot in told[0]["next_shots"][:1]]
+        return [" ".join([printable(told[0]["say"]), *why])]
     return [f"Where to start with another coffee, on each of {len(told)} machines: see the page."] if told else []
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tastefield.figures.gallery import pictures
-from tastefield.records import Lattice, SetupResult
+from tastefield.records import Lattice, SetupResult, Taste
 from tastefield.words.bench_line import NOT_RECORDED, following, names
 from tastefield.words.clock import clock_words
 from tastefield.words.dosing import dosing_lines
@@ -23,7 +23,7 @@ from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.trial import trial
 
 FLAT = 0.05
-"""Points of score within which a map is one colour."""
+"""Points of score, on a scale from 1 to 9, within which a map is one colour."""
 CARRIED = {
     "widened": "That they are not known exactly widens every interval and chance (Student's t).",
     "fixed": "They are taken as known: intervals and chances do not carry the doubt about them.",
@@ -80,7 +80,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "dosing": [printable(line) for line in dosing_lines(entry.get("dosing"))],
         "taste": entry["taste"],
         "speak": who_speaks(result.lattice),
-        "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT,
+        "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT * unit(entry),
         "variances": variances(entry["surface"]),
         "together": TOGETHER if (entry["surface"] or {}).get("model") == "pooled" else "",
         "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances"), ""),
@@ -90,6 +90,11 @@ def section(result: SetupResult) -> dict[str, Any]:
     words["card"] = card(result) if entry["aim"] else None
     words["turning"] = turning(entry, words["card"].pressurised, True) if entry["aim"] else None
     return words
+
+
+def unit(entry: Mapping[str, Any]) -> float:
+    """One point of a scale from 1 to 9 on the scale of these scores."""
+    return Taste(scale=tuple(entry["taste"]["scale"])).unit
 
 
 def who_speaks(lattice: Lattice | None) -> str:
