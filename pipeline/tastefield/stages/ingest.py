@@ -232,8 +232,9 @@ def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in dict.fromkeys(name for frame in frames for name in frame.columns):
         pieces = [frame[name] if name in frame else _empty(frame) for frame in frames]
         if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
-            joined = union_categoricals(pieces)
-            columns[name] = compact(pd.Series(joined))
+            columns[name] = compact(pd.Series(union_categoricals(pieces)))
+        elif all(isinstance(piece.dtype, pd.ArrowDtype) for piece in pieces):
+            columns[name] = compact(pd.concat(pieces, ignore_index=True))
         else:
             columns[name] = compact(pd.concat([piece.astype(object) for piece in pieces], ignore_index=True))
     index = frames[0].index.append([frame.index for frame in frames[1:]])

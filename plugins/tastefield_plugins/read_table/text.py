@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import IO, Any
@@ -64,16 +64,18 @@ class TextTable:
             except BROKEN as error:
                 raise torn(self.place, error) from error
 
-    def columns(self, skip: int, width: int) -> Iterator[pd.DataFrame]:
-        """The rows after the first ``skip``, many at a time, each column of text by its distinct cells.
+    def columns(self, skip: int, repeating: Sequence[bool]) -> Iterator[pd.DataFrame]:
+        """The rows after the first ``skip``, many at a time; columns of text as that, or by their distinct cells.
 
+        :param repeating: for each column whether its cells repeat themselves.
         :raises Uneven: the next rows are not all of that width; :meth:`rows` reads what is left.
         """
         import pyarrow as pa
         from pyarrow import csv as fast
 
-        names = [str(number) for number in range(width)]
-        kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
+        names = [str(number) for number in range(len(repeating))]
+        by_cells, as_text = pa.dictionary(pa.int32(), pa.string()), pa.large_string()
+        kinds = {name: by_cells if repeats else as_text for name, repeats in zip(names, repeating, strict=True)}
         try:
             with self.opened() as stream:
                 batches = fast.open_csv(
@@ -89,7 +91,7 @@ class TextTable:
                     fast.ConvertOptions(column_types=kinds, strings_can_be_null=False),
                 )
                 for batch in batches:
-                    yield by_distinct_cells(batch, self.place)
+                    yield as_frame(batch, self.place)
         except (pa.ArrowException, UnicodeError, ValueError) as error:
             raise Uneven from error
         except BROKEN as error:
@@ -102,15 +104,28 @@ class TextTable:
         return plain and not self.quoted and not self.first_line and self.size >= FAST_FROM_BYTES
 
 
-def by_distinct_cells(batch: Any, place: str) -> pd.DataFrame:
-    """A batch of dictionary-encoded columns, as categories of text."""
+def repeats(cells: Iterable[object]) -> bool:
+    """Whether at least half of some cells stand there twice."""
+    some = list(cells)
+    return 2 * len(set(some)) <= len(some)
+
+
+def as_frame(batch: Any, place: str) -> pd.DataFrame:
+    """A batch of columns, those encoded by their distinct cells as categories."""
+    import pyarrow as pa
     import pyarrow.compute as pc
 
-    columns = {}
+    columns: dict[str, Any] = {}
     for name, column in zip(batch.schema.names, batch.columns, strict=True):
-        words = column.dictionary.to_numpy(zero_copy_only=False)
-        if (pc.max(pc.utf8_length(column.dictionary)).as_py() or 0) > LONGEST_CELL:
-            raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
+        encoded = pa.types.is_dictionary(column.type)
+        text = column.dictionary if encoded else column
+        if len(text) and pc.max(pc.binary_length(text)).as_py() > LONGEST_CELL:
+            if pc.max(pc.utf8_length(text)).as_py() > LONGEST_CELL:
+                raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
+        if not encoded:
+            columns[name] = pd.arrays.ArrowExtensionArray(column)
+            continue
+        words = text.to_numpy(zero_copy_only=False)
         codes = column.indices.to_numpy(zero_copy_only=False)
         kind = pd.CategoricalDtype(pd.Index(words, dtype=object))
         columns[name] = pd.Categorical.from_codes(codes, dtype=kind, validate=False)
