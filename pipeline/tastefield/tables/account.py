@@ -12,6 +12,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import pandas as pd
 
+from tastefield.tables import plain
 from tastefield.tables.cells import filled
 from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, leads, outcome_only, shot_names
 from tastefield.words.columns import names
@@ -93,7 +94,9 @@ def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.
 def _by_place(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """The rows of each place."""
     places = frame["place"].unique().tolist()
-    return {places[0]: frame} if len(places) == 1 else dict(iter(frame.groupby("place", sort=False)))
+    if len(places) == 1:
+        return {places[0]: frame}
+    return {str(place): rows for place, rows in frame.groupby("place", sort=False)}
 
 
 def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, str, str, str, int, int]]:
@@ -171,10 +174,10 @@ def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
     moved = np.zeros(rows.shape, dtype=bool, order="F")
     if shots is None or (one.table == "scores" and not one.together):
         return moved
-    known = set(shots.loc[shots["outcome"].notna(), "shot_id"])
-    if not known:
+    known = shots.loc[shots["outcome"].notna(), "shot_id"]
+    if known.empty:
         return moved
-    has_outcome = np.array([name in known for name in shot_names(one).tolist()], dtype=bool)
+    has_outcome = plain.among(shot_names(one), known)
     for name in OUTCOME_CELLS.get(one.table, ()):
         if name in rows:
             moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]) & has_outcome

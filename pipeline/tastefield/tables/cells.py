@@ -87,8 +87,8 @@ class Parsed:
 
 
 PLAIN = pd.ArrowDtype(pa.large_string())
-"""A long column of ASCII text that seldom repeats itself, with no spaces but single ones between words, blank cells made
-missing: all others are filled, and are shown and folded as they stand. Only :func:`compact` makes one."""
+"""A long column of ASCII text that seldom repeats itself, with no spaces but single ones between words, blank cells
+made missing: all others are filled, and are shown and folded as they stand. Only :func:`compact` makes one."""
 LONG, MOST_DIFFERENT = 5_000, 0.5
 """From how many cells on a column of text is held as categories, and how many of them may differ for that."""
 PROBLEM_COLUMNS = ("row", "value", "reason", "do", "asked")
@@ -136,7 +136,7 @@ def may_hold(cells: pd.Series, words: Iterable[str]) -> bool:
     return bool(pc.any(pc.is_in(pc.utf8_lower(text), pa.array(sorted(words), text.type))).as_py())
 
 
-def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.int_] | None]:
+def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.integer[Any]] | None]:
     """The cells of a column, and which of them stands in each row, -1 for the last; ``None`` where each is its row's.
 
     A long column of text is held as categories, so that each different cell is looked at once; so are objects that
@@ -176,7 +176,7 @@ def occurring(cells: pd.Series) -> list[Any]:
     return [value for value, count in zip(values, _counts(codes, len(values)), strict=True) if count]
 
 
-def _counts(codes: NDArray[np.int_], size: int) -> list[int]:
+def _counts(codes: NDArray[np.integer[Any]], size: int) -> list[int]:
     """How often each of some values stands in a column."""
     counts = np.bincount(codes.astype(np.int64) + 1, minlength=size + 1)
     counts[-1] += counts[0]

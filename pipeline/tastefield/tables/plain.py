@@ -32,7 +32,7 @@ def held(cells: pd.Series) -> pa.Array:
 
 def as_words(text: pa.Array, index: pd.Index) -> pd.Series:
     """An array of text as a column of pandas' own text, without a copy."""
-    return pd.Series(STR.__from_arrow__(text), index=index)
+    return pd.Series(STR.__from_arrow__(text), index=index)  # type: ignore[attr-defined]
 
 
 def repeated(word: str, index: pd.Index) -> pd.Series:
@@ -82,6 +82,11 @@ def each_once(words: pd.Series) -> bool:
     return not text.null_count and len(text.unique()) == len(text)
 
 
+def among(words: pd.Series, known: pd.Series) -> NDArray[np.bool_]:
+    """Which words of a column of pandas' own text stand in another."""
+    return _mask(pc.is_in(held(words), held(known)))
+
+
 def all_among(words: pd.Series, known: pd.Series) -> bool:
     """Whether every word of a column of pandas' own text stands in another."""
     text, there = held(words), held(known)
@@ -107,7 +112,7 @@ def dates(text: pa.Array) -> NDArray[np.datetime64]:
         found = written.cast(pa.timestamp("us")).to_numpy(zero_copy_only=False)
     except pa.ArrowInvalid:
         words = _only(text, pc.match_substring_regex(text, f"^(?:{ISO})$"))
-        days = pd.Series(STR.__from_arrow__(words))
+        days = as_words(words, pd.RangeIndex(len(words)))
         found = pd.to_datetime(days, format="ISO8601", errors="coerce").to_numpy("datetime64[us]")
     return np.array(found, "datetime64[us]")
 

@@ -117,11 +117,10 @@ def _by_rows(
     if header.twice:
         _tell_twice(header, place, ctx)
     done = first = at + 1
-    if table is not None and table.may_be_fast and all(header.has(number) for number in range(len(head[at]))):
-        repeating = [
-            repeats(row[number] for row in head[done : done + SAMPLE_ROWS] if number < len(row))
-            for number in range(len(header.named))
-        ]
+    one_line = not any(sign in cell for row in head[:done] for cell in row for sign in "\r\n" if type(cell) is str)
+    if table is not None and table.may_be_fast and one_line and all(map(header.has, range(len(head[at])))):
+        some = head[done : done + SAMPLE_ROWS]
+        repeating = [repeats(row[at] for row in some if at < len(row)) for at in range(len(header.named))]
         head = []
         try:
             for frame in table.columns(done, repeating):
