@@ -1,4 +1,4 @@
-"""One BLAS thread in every test, and the tests dealt out so that nothing costly is made twice and the longest start first.
+"""One BLAS thread in every test; tests dealt out so that nothing costly is made twice and the longest start first.
 
 Threads on busy cores make small fits many times slower.
 """
@@ -14,7 +14,9 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 def made_once(item):
     """Whether a test uses something that its file makes once for all its tests."""
     made = item._fixtureinfo.name2fixturedefs.values()
-    return any(one[-1].scope in ("module", "session") and one[-1].baseid in item.nodeid for one in made if one[-1].baseid)
+    return any(
+        one[-1].scope in ("module", "session") and one[-1].baseid in item.nodeid for one in made if one[-1].baseid
+    )
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -167,7 +167,7 @@ def test_where_an_unknown_heading_may_name_the_machine_it_is_asked_about():
     [(("Dosse", "Bean name"), "Bean name"), (("Grind seting", "Ref"), "Ref"), (("Grind seting",), "")],
 )
 def test_what_may_name_the_coffee_and_what_is_suggested_for_a_column_agree(names, first):
-    """One heading is suggested for one thing: "Grind seting" is a misspelt column, so it is asked about as no coffee."""
+    """One heading is suggested for one thing: "Grind seting" is a misspelt column, and so no coffee."""
     apart = {name: ["18", "19"] for name in names}
     ingested = run(chunk({**{name: ROWS[name] for name in ("Machine", "In", "Out")}, **apart}))
     asked = [finding.message for finding in told(ingested, "perhaps_named")]
