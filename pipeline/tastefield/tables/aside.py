@@ -17,6 +17,8 @@ from tastefield.words.findings import Finding, finding
 
 def written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> list[pd.DataFrame]:
     """Everything of one table that is set aside: whole rows, rows that repeat one, and single cells."""
+    if not of_table:
+        return []
     against = verdicts.frame[["place", "row"]].iloc[list(verdicts.why)].itertuples(index=False, name=None)
     why = dict(zip(against, verdicts.why.values(), strict=True))
     needed = {name for group in needed_columns(table) for name in group}

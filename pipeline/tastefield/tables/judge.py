@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -54,6 +55,8 @@ class Lost:
 def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost: Lost, attribute: str) -> Verdicts:
     """Decide for every row of one table whether it stays."""
     verdicts = Verdicts(stacked(table, of_table))
+    if not of_table:
+        return verdicts
     _against_missing(table, verdicts, of_table)
     if shots is not None and "shot_id" in KEYS[table]:
         _against_unknown_shots(verdicts, shots, lost)
@@ -86,6 +89,11 @@ def stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
         return pieces[0].reset_index(drop=True)
     if pieces:
         return pd.concat(pieces, ignore_index=True)
+    return _empty(table).copy(deep=False)
+
+
+@functools.cache
+def _empty(table: str) -> pd.DataFrame:
     empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}
     return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
 
