@@ -252,6 +252,7 @@ def figures(card: str) -> list[str]:
     return re.findall(r"In (\S+) g Out (\S+) g .*?Time (\S+) s .*? Grind (\S+) mark", card)
 
 
+@pytest.mark.slow
 def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and_the_index_says_who_can_leave(tmp_path):
     """All are learned together, so the ranges on other cards may move by a gram or a second; their recipes do not."""
     rows = month()

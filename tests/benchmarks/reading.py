@@ -1,4 +1,9 @@
-"""A million shot rows read and reconciled: CPU seconds and memory, beside pandas reading the same file, in one run."""
+"""A million shot rows read and reconciled: CPU seconds and memory, beside pandas reading the same files, in one run.
+
+Two files: a clean one, and one with what people write: notes with quotes and line ends, dates missing or in words,
+``~27``, choked shots. pandas reads each as it does by itself (C engine, numbers found out, dates left as text), as text
+alone, and by its Python engine.
+"""
 
 from __future__ import annotations
 
@@ -9,16 +14,21 @@ import tempfile
 from pathlib import Path
 
 GOAL_RATIO = 4.0
-MOST_RATIO, MOST_MB = 60.0, 2000.0
+MOST_RATIO, MOST_MB = 20.0, 1000.0
 """What must hold until the goal does; each row of a shot carries its score, so that two tables come out."""
+BASELINES = {
+    "pandas": "",
+    "pandas, all as text": ", dtype=str, keep_default_na=False",
+    "pandas, Python engine": ', engine="python"',
+}
 
 MADE = """
 import sys
 import numpy as np, pandas as pd
-rows, path = int(sys.argv[1]), sys.argv[2]
+rows, path, dirty = int(sys.argv[1]), sys.argv[2], len(sys.argv) > 3
 rng = np.random.default_rng(1)
 when = pd.Timestamp("2020-01-01") + pd.to_timedelta(np.sort(rng.integers(0, 2_600_000, rows)), unit="min")
-pd.DataFrame({
+frame = pd.DataFrame({
     "shot_id": [f"s{i}" for i in range(rows)],
     "Machine": [f"machine {i}" for i in rng.integers(0, 300, rows)],
     "Beans": [f"coffee {i}" for i in rng.integers(0, 200, rows)],
@@ -30,13 +40,22 @@ pd.DataFrame({
     "Taste": rng.integers(1, 10, rows),
     "Who": [f"taster {i}" for i in rng.integers(0, 5, rows)],
     "Notes": np.where(rng.random(rows) < 0.05, "a bit fast", ""),
-}).to_csv(path, index=False)
+})
+if dirty:
+    chance = rng.random(rows)
+    frame = frame.astype(str)
+    frame.loc[chance < 0.03, "Notes"] = 'fast, a "bit"\\nsour'
+    frame.loc[chance > 0.97, "Date"] = ""
+    frame.loc[(chance > 0.96) & (chance < 0.962), "Date"] = "3 March 2024"
+    frame.loc[(chance > 0.5) & (chance < 0.502), "Time"] = "~27"
+    frame.loc[(chance > 0.6) & (chance < 0.6005), "Out"] = "choked"
+frame.to_csv(path, index=False)
 """
 PANDAS = """
 import json, resource, sys, time
 import pandas as pd
 start = time.process_time()
-frame = pd.read_csv(sys.argv[1])
+frame = pd.read_csv(sys.argv[1]OPTIONS)
 took = time.process_time() - start
 print(json.dumps([took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, len(frame)]))
 """
@@ -63,22 +82,27 @@ print(json.dumps([took, memory, len(records.tables["shots"]), middle - start, he
 def main(reduced: bool) -> int:
     """Print both; return 1 where rows were lost or a limit is missed. The goal is told beside what was found."""
     rows = 100_000 if reduced else 1_000_000
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "log.csv"
-        subprocess.run([sys.executable, "-c", MADE, str(rows), str(path)], check=True)
-        size = path.stat().st_size / 2**20
-        pandas, ours = (_measured(code, path) for code in (PANDAS, OURS))
-    ratio = ours[0] / pandas[0]
-    print(f"{rows} rows, {size:.0f} MB of text; CPU seconds and MB, each in a process of its own")
-    print(f"  pandas reads it           {pandas[0]:8.2f} s {pandas[1]:8.0f} MB")
-    print(f"  read and reconciled       {ours[0]:8.2f} s {ours[1]:8.0f} MB, of which tables {ours[4]:.0f} MB")
-    print(f"    of it reading           {ours[3]:8.2f} s")
-    print(f"ratio {ratio:.1f}; the goal of {GOAL_RATIO:.0f} is {'reached' if ratio <= GOAL_RATIO else 'missed'}")
-    kept = {
-        f"every row is there: {int(ours[2])}": ours[2] == rows,
-        f"ratio, at most {MOST_RATIO:.0f}": ratio <= MOST_RATIO,
-        f"MB, at most {MOST_MB:.0f}": ours[1] <= MOST_MB,
-    }
+    print(f"{rows} rows; CPU seconds and MB, each in a process of its own")
+    kept = {}
+    for kind in ("clean", "dirty"):
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "log.csv"
+            made = [sys.executable, "-c", MADE, str(rows), str(path), *(["dirty"] if kind == "dirty" else [])]
+            subprocess.run(made, check=True)
+            print(f"{kind}, {path.stat().st_size / 2**20:.0f} MB of text")
+            pandas = {name: _measured(PANDAS.replace("OPTIONS", how), path) for name, how in BASELINES.items()}
+            ours = _measured(OURS, path)
+        for name, found in pandas.items():
+            print(f"  {name:24s}{found[0]:8.2f} s {found[1]:8.0f} MB{ours[0] / found[0]:8.1f} times as long for ours")
+        print(f"  read and reconciled     {ours[0]:8.2f} s {ours[1]:8.0f} MB, of which tables {ours[4]:.0f} MB")
+        print(f"    of it reading         {ours[3]:8.2f} s")
+        ratio = ours[0] / pandas["pandas"][0]
+        print(f"  ratio {ratio:.1f}; the goal of {GOAL_RATIO:.0f} is {'reached' if ratio <= GOAL_RATIO else 'missed'}")
+        kept |= {
+            f"{kind}: every row is there: {int(ours[2])}": ours[2] == rows,
+            f"{kind}: ratio, at most {MOST_RATIO:.0f}": ratio <= MOST_RATIO,
+            f"{kind}: MB, at most {MOST_MB:.0f}": ours[1] <= MOST_MB,
+        }
     for words, holds in kept.items():
         print(f"{words}: {'ok' if holds else 'MISSED'}")
     return 0 if all(kept.values()) else 1

@@ -162,6 +162,19 @@ def test_where_an_unknown_heading_may_name_the_machine_it_is_asked_about():
     assert told(ingested, "not_named") == []
 
 
+@pytest.mark.parametrize(
+    ("names", "first"),
+    [(("Dosse", "Bean name"), "Bean name"), (("Grind seting", "Ref"), "Ref"), (("Grind seting",), "")],
+)
+def test_what_may_name_the_coffee_and_what_is_suggested_for_a_column_agree(names, first):
+    """One heading is suggested for one thing: "Grind seting" is a misspelt column, and so no coffee."""
+    apart = {name: ["18", "19"] for name in names}
+    ingested = run(chunk({**{name: ROWS[name] for name in ("Machine", "In", "Out")}, **apart}))
+    asked = [finding.message for finding in told(ingested, "perhaps_named")]
+    assert [message.endswith(f'may name it: "{first}".') for message in asked] == [True] * bool(first)
+    assert ingested.headings[0].suggested.get("coffee", first) == first
+
+
 def test_a_coffee_column_nobody_filled_is_as_good_as_none():
     ingested = run(chunk({**ROWS, "Beans": ["", None]}))
     assert rows(ingested)["coffee"].tolist() == ["not named", "not named"]

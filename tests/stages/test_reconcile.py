@@ -156,6 +156,7 @@ WRITTEN = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(raw_tables(WRITTEN), st.sampled_from([0.0, 0.6, 1.0]))
 def test_columns_held_by_their_different_cells_or_as_plain_text_give_the_same_records(raw, most_different):
@@ -177,7 +178,10 @@ def test_a_column_is_held_as_categories_as_plain_text_or_as_it_is(monkeypatch):
         (["a", "a", "a", None], "category"),
         (["a b", "c", "d", None], cells.PLAIN),
         (["a  b", "c", "d"], object),
-        (["-", "c", "d"], object),
+        (["-", "c", "d"], cells.PLAIN),
+        (["", "c", "d"], cells.PLAIN),
+        (["c", " d", "e"], object),
+        (["c", "d\t", "e"], object),
         (["é", "c", "d"], object),
         (["a", "a", 1], object),
         (["a", "b"], object),

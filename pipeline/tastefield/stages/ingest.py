@@ -232,8 +232,9 @@ def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in dict.fromkeys(name for frame in frames for name in frame.columns):
         pieces = [frame[name] if name in frame else _empty(frame) for frame in frames]
         if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
-            joined = union_categoricals(pieces)
-            columns[name] = compact(pd.Series(joined))
+            columns[name] = compact(pd.Series(union_categoricals(pieces)))
+        elif all(isinstance(piece.dtype, pd.ArrowDtype) for piece in pieces):
+            columns[name] = compact(pd.concat(pieces, ignore_index=True))
         else:
             columns[name] = compact(pd.concat([piece.astype(object) for piece in pieces], ignore_index=True))
     index = frames[0].index.append([frame.index for frame in frames[1:]])
@@ -364,9 +365,14 @@ def _tables(place: _Place, findings: list[Finding]) -> list[RawTable]:
 
 
 def _not_named(place: _Place, what: str, name: str) -> Finding:
-    """A note where nothing can name it, a warning where a heading that was not understood may."""
+    """A note where nothing can name it, a warning where a heading that was not understood may.
+
+    The heading that looks like it, else those that look like nothing else: the same suggestions as everywhere.
+    """
     others = place.rows[list(place.understood.unused)]
-    maybe = [heading for heading in map(str, others) if len(set(parts.labels(others, heading)) - {""}) > 1]
+    like = headings.suggest(place.understood, place.holds)
+    free = [like[what]] if what in like else [one for one in map(str, others) if one not in like.values()]
+    maybe = [heading for heading in free if len(set(parts.labels(others, heading)) - {""}) > 1]
     if not maybe:
         return finding("not_named", {"place": place.name}, what=what, name=name)
     listed = ", ".join(f'"{heading}"' for heading in maybe)

@@ -15,7 +15,8 @@ import pandas as pd
 from tastefield.config import SourceConfig, TasteConfig
 from tastefield.errors import PluginError, Problem
 from tastefield.records import ColumnCount, RawTable, Records, SourceCount, Taste
-from tastefield.tables import account, aside, doubts, headings, judge, taste, typed
+from tastefield.tables import account, aside, doubts, headings, judge, plain, taste, typed
+from tastefield.tables.cells import counted
 from tastefield.tables.typed import Part
 from tastefield.words.columns import SET_ASIDE, TABLES, column
 from tastefield.words.findings import Finding, finding
@@ -46,7 +47,8 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     for table in TABLES:
         of_table = [part for part in read_parts if part.raw.table == table]
         verdicts = judge.judge(table, of_table, kept.get("shots"), lost, used_taste.attribute)
-        kept[table] = verdicts.frame[verdicts.good].reset_index(drop=True)
+        good = verdicts.good
+        kept[table] = verdicts.frame if good.all() else verdicts.frame[good].reset_index(drop=True)
         pieces += aside.written_out(table, verdicts, of_table)
         if table == "shots":
             lost = judge.lost_shots(verdicts, of_table)
@@ -105,34 +107,42 @@ def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list
         written = typed.take_outcomes(part, cells_) if part.raw.together else cells_
         listened = taste.listen(written, words, part.marks.get("score", ""))
         typed.note(part, "score", listened)
-        part.frame["attribute"] = part.frame["attribute"].str.casefold().fillna(config.attribute.casefold())
+        named = part.frame["attribute"]
+        if named.notna().any():
+            part.frame["attribute"] = named.str.casefold().fillna(config.attribute.casefold())
+        else:
+            part.frame["attribute"] = plain.repeated(config.attribute.casefold(), named.index)
         modelled.append(part.frame["attribute"] == config.attribute.casefold())
         heard.append(listened.values)
 
-    every = [one for said, ours in zip(heard, modelled, strict=True) for one in said[ours].dropna()]
-    scale = config.scale or taste.infer_scale(every)
+    every = Counter[taste.Said]()
+    for said, ours in zip(heard, modelled, strict=True):
+        every.update(counted(said if ours.all() else said[ours]))
+    scale = config.scale or taste.infer_scale(list(every))
     good = config.good if config.good is not None else taste.default_good(scale)
     used = Taste(config.attribute, scale, good, taste.word_scores(scale, good, config.words), config.scale is None)
     for part, said, ours in zip(scored, heard, modelled, strict=True):
         for mask, limits in ((ours, config.scale), (~ours, None)):
-            scores = taste.scores(said[mask], limits, used.words)
+            if not mask.any():
+                continue
+            scores = taste.scores(said if mask.all() else said[mask], limits, used.words)
             part.frame.loc[mask, "score"] = scores.values
             typed.note_problems(part, "score", scores.problems)
     findings += _taste_told(every, used)
     return used
 
 
-def _taste_told(every: Sequence[taste.Said], used: Taste) -> list[Finding]:
+def _taste_told(every: Counter[taste.Said], used: Taste) -> list[Finding]:
     told = []
     if every and used.inferred:
         low, high = used.scale
         told.append(finding("scale_inferred", low=f"{low:g}", high=f"{high:g}", good=f"{used.good:g}"))
-    in_words = [word for said in every if said.value is None for word in said.words]
+    in_words = {said: count for said, count in every.items() if said.value is None}
     if in_words:
-        in_order = sorted(set(in_words), key=lambda word: (used.words[word], word))
+        words = {word for said in in_words for word in said.words}
+        in_order = sorted(words, key=lambda word: (used.words[word], word))
         listed = ", ".join(f"{word} {used.words[word]:.3g}" for word in in_order)
-        count = sum(said.value is None for said in every)
-        told.append(finding("scores_from_words", count=count, list=listed))
+        told.append(finding("scores_from_words", count=sum(in_words.values()), list=listed))
     return told
 
 

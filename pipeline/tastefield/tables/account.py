@@ -12,6 +12,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import pandas as pd
 
+from tastefield.tables import plain
 from tastefield.tables.cells import filled
 from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, leads, outcome_only, shot_names
 from tastefield.words.columns import names
@@ -77,9 +78,7 @@ def check_account(raw: Iterable[Raw], records: Kept) -> None:
 
 def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.DataFrame) -> list[Count]:
     """Count rows and cells of every place and table, in the order they were read."""
-    kept_by = {
-        (table, place): group for table, frame in tables.items() for place, group in frame.groupby("place", sort=False)
-    }
+    kept_by = {(table, place): rows for table, frame in tables.items() for place, rows in _by_place(frame).items()}
     aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
     return [
         _count(
@@ -92,6 +91,14 @@ def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.
     ]
 
 
+def _by_place(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The rows of each place."""
+    places = frame["place"].unique().tolist()
+    if len(places) == 1:
+        return {places[0]: frame}
+    return {str(place): rows for place, rows in frame.groupby("place", sort=False)}
+
+
 def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, str, str, str, int, int]]:
     """Place, table, column, heading, filled cells read and set aside, for every column of every place."""
     aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
@@ -100,7 +107,7 @@ def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, st
         aside = aside_by.get((one.table, one.place))
         there = filled(one.rows)
         whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
-        gone = there & (one.rows.index.isin(whole)[:, None] | _named(one.rows, aside))
+        gone = there & _aside(one.rows, whole, aside)
         for at, name in enumerate(one.rows.columns):
             heading = one.headings.get(name, "")
             out.append((one.place, one.table, name, heading, int(there[:, at].sum()), int(gone[:, at].sum())))
@@ -113,11 +120,11 @@ def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shot
     is_lead = lead == np.arange(len(rows))
     kept_rows = pd.Index([] if kept is None else kept["row"])
     whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
-    row_kept = rows.index.isin(kept_rows)
+    row_kept = np.ones(len(rows), dtype=bool) if rows.index.equals(kept_rows) else rows.index.isin(kept_rows)
     row_aside = rows.index.isin(whole)
 
     there = filled(rows)
-    cell_aside = there & (row_aside[:, None] | _named(rows, aside))
+    cell_aside = there & _aside(rows, whole, aside)
     stands = _standing(one, lead, kept) | _moved(one, shots)
     return Count(
         one.place,
@@ -131,11 +138,12 @@ def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shot
     )
 
 
-def _named(rows: pd.DataFrame, aside: pd.DataFrame | None) -> Mask:
-    """Which cells the set-aside table names one by one."""
-    named = np.zeros(rows.shape, dtype=bool)
+def _aside(rows: pd.DataFrame, whole: pd.Index, aside: pd.DataFrame | None) -> Mask:
+    """Which cells the set-aside table names, with their whole row or one by one; column after column in memory."""
+    named = np.zeros(rows.shape, dtype=bool, order="F")
     if aside is None or rows.empty:
         return named
+    named[rows.index.isin(whole)] = True
     at = rows.index.get_indexer(pd.Index(aside["row"]))
     column = rows.columns.get_indexer(pd.Index(aside["column"]))
     found = (at >= 0) & (column >= 0)
@@ -147,23 +155,29 @@ def _standing(one: Raw, lead: Places, kept: pd.DataFrame | None) -> Mask:
     """Which cells have a value in the kept row that stands for theirs."""
     rows = one.rows
     if kept is None or rows.empty:
-        return np.zeros(rows.shape, dtype=bool)
-    known = kept.set_index("row")
-    at = np.where(lead >= 0, known.index.get_indexer(rows.index.take(lead)), -1)
-    values = known[[name for name in rows.columns if name in names(one.table)]].notna().to_numpy()
-    return np.where((at >= 0)[:, None], values[at], False)
+        return np.zeros(rows.shape, dtype=bool, order="F")
+    leading = rows.index.take(lead)
+    known = pd.Index(kept["row"])
+    every = bool((lead >= 0).all()) and leading.equals(known)
+    at = np.where(lead >= 0, known.get_indexer(leading), -1) if not every else lead
+    stands = np.zeros(rows.shape, dtype=bool, order="F")
+    for number, name in enumerate(rows.columns):
+        if name in names(one.table):
+            values = kept[name].notna().to_numpy(dtype=bool)
+            stands[:, number] = values if every else values[at] & (at >= 0)
+    return stands
 
 
 def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
     """Which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
     rows = one.rows
-    moved = np.zeros(rows.shape, dtype=bool)
+    moved = np.zeros(rows.shape, dtype=bool, order="F")
     if shots is None or (one.table == "scores" and not one.together):
         return moved
-    known = set(shots.loc[shots["outcome"].notna(), "shot_id"])
-    if not known:
+    known = shots.loc[shots["outcome"].notna(), "shot_id"]
+    if known.empty:
         return moved
-    has_outcome = np.array([name in known for name in shot_names(one)], dtype=bool)
+    has_outcome = plain.among(shot_names(one), known)
     for name in OUTCOME_CELLS.get(one.table, ()):
         if name in rows:
             moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]) & has_outcome

@@ -17,9 +17,10 @@ from tastefield.words.findings import Finding, finding
 
 def written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> list[pd.DataFrame]:
     """Everything of one table that is set aside: whole rows, rows that repeat one, and single cells."""
-    frame = verdicts.frame
-    place, row = frame["place"].to_numpy(), frame["row"].to_numpy()
-    why = {(place[at], row[at]): pairs for at, pairs in verdicts.why.items()}
+    if not of_table:
+        return []
+    against = verdicts.frame[["place", "row"]].iloc[list(verdicts.why)].itertuples(index=False, name=None)
+    why = dict(zip(against, verdicts.why.values(), strict=True))
     needed = {name for group in needed_columns(table) for name in group}
     out = []
     for part in of_table:

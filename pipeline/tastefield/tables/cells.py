@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from tastefield.tables import dates, durations, numbers, units
+from tastefield.tables import dates, durations, numbers, plain, units
 from tastefield.tables.hedges import FURTHEST_APART, Hedged, hedged
 from tastefield.words.columns import Column
 from tastefield.words.outcomes import outcome_of
@@ -86,16 +86,17 @@ class Parsed:
     taken: tuple[tuple[int, str, str], ...] = ()
 
 
-PLAIN = pd.ArrowDtype(pa.string())
-"""A long column of ASCII text that seldom repeats itself, no cell of it blank, with no spaces but single ones between
-words: such cells are filled, and are shown and folded as they stand."""
+PLAIN = pd.ArrowDtype(pa.large_string())
+"""A long column of ASCII text that seldom repeats itself, with no spaces but single ones between words, blank cells
+made missing: all others are filled, and are shown and folded as they stand. Only :func:`compact` makes one."""
 LONG, MOST_DIFFERENT = 5_000, 0.5
 """From how many cells on a column of text is held as categories, and how many of them may differ for that."""
 PROBLEM_COLUMNS = ("row", "value", "reason", "do", "asked")
 
 
+_FIRST_YEAR, _LAST_YEAR = 1950, 2200
+_FIRST_DAY, _LAST_DAY = np.datetime64(f"{_FIRST_YEAR}-01-01", "us"), np.datetime64(f"{_LAST_YEAR + 1}-01-01", "us")
 _NO_PROBLEMS = pd.DataFrame([], columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-_PLAIN_CELL = r"^[!-~]+(?: [!-~]+)*$"
 
 
 def is_filled(cell: Any) -> bool:
@@ -127,41 +128,44 @@ def is_plain(cells: pd.Series) -> bool:
     return bool(cells.dtype == PLAIN)
 
 
-def _arrow(cells: pd.Series) -> pa.Array:
-    """The text of a plain column."""
-    held = pa.array(cells.array)
-    return held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
-
-
 def may_hold(cells: pd.Series, words: Iterable[str]) -> bool:
     """Whether one of some lower-case words, and nothing else, may stand in a cell; quick where that can be told."""
     if not is_plain(cells):
         return True
-    return bool(pc.any(pc.is_in(pc.utf8_lower(_arrow(cells)), pa.array(sorted(words)))).as_py())
+    text = plain.held(cells)
+    return bool(pc.any(pc.is_in(pc.utf8_lower(text), pa.array(sorted(words), text.type))).as_py())
 
 
-def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.int_] | None]:
-    """The cells of a column, and which of them stands in each row; ``None`` for those of each row in order.
+def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.integer[Any]] | None]:
+    """The cells of a column, and which of them stands in each row, -1 for the last; ``None`` where each is its row's.
 
     A long column of text is held as categories, so that each different cell is looked at once; so are objects that
     stand in many rows of a long column.
     """
     if isinstance(cells.dtype, pd.CategoricalDtype):
-        codes = cells.cat.codes.to_numpy()
-        return [*cells.cat.categories.tolist(), None], np.where(codes < 0, len(cells.cat.categories), codes)
+        return [*cells.cat.categories.tolist(), None], cells.cat.codes.to_numpy()
     every = listed(cells)
     if len(every) >= LONG and cells.dtype == object:
-        _, first, codes = np.unique(np.fromiter(map(id, every), np.int64), return_index=True, return_inverse=True)
-        if len(first) < len(every) * MOST_DIFFERENT:
+        codes, known = pd.factorize(np.fromiter(map(id, every), np.int64))
+        if len(known) < len(every) * MOST_DIFFERENT:
+            first = np.zeros(len(known), dtype=np.int64)
+            first[codes[::-1]] = np.arange(len(codes))[::-1]
             return [every[at] for at in first.tolist()], codes
     return every, None
 
 
-def which(cells: pd.Series, holds: Callable[[Any], bool]) -> NDArray[np.bool_]:
-    """Of which cells something holds."""
+def which(cells: pd.Series, holds: Callable[[Any], bool], of_numbers: bool = True) -> NDArray[np.bool_]:
+    """Of which cells something holds.
+
+    :param of_numbers: whether it may hold of a plain number, such as 27.5.
+    """
+    if not of_numbers and is_plain(cells):
+        mask = ~plain.are_numbers(plain.held(cells))
+        mask[mask] = [holds(cell) for cell in listed(cells[mask])]
+        return mask
     values, codes = distinct(cells)
     holding = np.array([holds(value) for value in values], dtype=bool)
-    return holding if codes is None else holding[codes]
+    return holding if codes is None else holding.take(codes)
 
 
 def occurring(cells: pd.Series) -> list[Any]:
@@ -169,7 +173,25 @@ def occurring(cells: pd.Series) -> list[Any]:
     values, codes = distinct(cells)
     if codes is None:
         return values
-    return [values[at] for at in np.flatnonzero(np.bincount(codes, minlength=len(values))).tolist()]
+    return [value for value, count in zip(values, _counts(codes, len(values)), strict=True) if count]
+
+
+def _counts(codes: NDArray[np.integer[Any]], size: int) -> list[int]:
+    """How often each of some values stands in a column."""
+    counts = np.bincount(codes.astype(np.int64) + 1, minlength=size + 1)
+    counts[-1] += counts[0]
+    return list(counts[1:].tolist())
+
+
+def counted(cells: pd.Series) -> dict[Any, int]:
+    """How often each thing that is there stands in a column of things that have a hash."""
+    values, codes = distinct(cells)
+    counts = [1] * len(values) if codes is None else _counts(codes, len(values))
+    found: dict[Any, int] = {}
+    for value, count in zip(values, counts, strict=True):
+        if is_filled(value) and count:
+            found[value] = found.get(value, 0) + count
+    return found
 
 
 def written(cells: pd.Series) -> list[str]:
@@ -179,25 +201,41 @@ def written(cells: pd.Series) -> list[str]:
 
 def compact(cells: pd.Series) -> pd.Series:
     """A long column of text that repeats itself as categories, one of plain text as that; any other as objects."""
-    if isinstance(cells.dtype, pd.CategoricalDtype):
-        few = len(cells.cat.categories) <= len(cells) * MOST_DIFFERENT
-        return cells if few else _plain_text(cells.astype(object))
-    if is_plain(cells):
+    if isinstance(cells.dtype, pd.CategoricalDtype) and len(cells.cat.categories) <= len(cells) * MOST_DIFFERENT:
         return cells
-    cells = cells.astype(object)
-    if len(cells) < LONG or pd.api.types.infer_dtype(cells, skipna=True) != "string":
-        return cells
-    codes, words = pd.factorize(cells.to_numpy(), use_na_sentinel=True)
-    if len(words) > len(cells) * MOST_DIFFERENT:
-        return _plain_text(cells)
-    held = pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(pd.Index(words, dtype=object)))
-    return pd.Series(held, index=cells.index)
+    text = _text(cells)
+    if text is None:
+        return cells.astype(object)
+    if not plain.mostly_different(text, MOST_DIFFERENT):
+        encoded = text.dictionary_encode()
+        if len(encoded.dictionary) <= len(text) * MOST_DIFFERENT:
+            kind = pd.CategoricalDtype(pd.Index(encoded.dictionary.to_pylist(), dtype=object))
+            codes = pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False)
+            return pd.Series(pd.Categorical.from_codes(codes, dtype=kind, validate=False), index=cells.index)
+    ordinary = plain.without_blanks(text, BLANK)
+    if plain.is_ordinary(ordinary):
+        return pd.Series(pd.arrays.ArrowExtensionArray(ordinary), index=cells.index)
+    return cells.astype(object)
+
+
+def _text(cells: pd.Series) -> pa.Array | None:
+    """A long column as Arrow text; ``None`` where it is short, or not all of it is text."""
+    if len(cells) < LONG:
+        return None
+    if isinstance(cells.dtype, pd.StringDtype) or cells.dtype in (PLAIN, pd.ArrowDtype(pa.string())):
+        return plain.held(cells)
+    if pd.api.types.infer_dtype(cells, skipna=True) != "string":
+        return None
+    try:
+        return pa.array(cells.to_numpy(dtype=object), type=pa.large_string(), from_pandas=True)
+    except (pa.ArrowException, UnicodeError):
+        return None
 
 
 def listed(cells: pd.Series) -> list[Any]:
     """The cells of a column as a plain list, which is quicker to walk along than the column."""
     if is_plain(cells):
-        return list(_arrow(cells).to_numpy(zero_copy_only=False).tolist())
+        return list(plain.held(cells).to_pylist())
     return list(cells.to_numpy(dtype=object).tolist())
 
 
@@ -229,23 +267,41 @@ def parse(column: Column, cells: pd.Series, reading: Reading) -> Parsed:
     """
     one, dtype = _KINDS[column.kind]
     if is_plain(cells):
+        text = plain.held(cells)
         if column.kind == "text" and column.name != "grind_setting":
-            return Parsed(pd.Series(listed(cells), index=cells.index, dtype="str"), _NO_PROBLEMS)
-        if column.kind in ("date", "datetime") and (days := dates.from_column(cells)) is not None:
-            return Parsed(days.dt.normalize() if column.kind == "date" else days, _NO_PROBLEMS)
+            return Parsed(plain.as_words(text, cells.index), _NO_PROBLEMS)
+        values = _in_one_go(column, text, reading)
+        if values is not None:
+            return _and_the_rest(values, cells, lambda cell: one(cell, column, reading), dtype)
     return each(cells, lambda cell: one(cell, column, reading), dtype)
 
 
-def _plain_text(cells: pd.Series) -> pd.Series:
-    """A column of text as plain text, where all of it is."""
-    try:
-        held = pa.array(cells.to_numpy(), type=pa.string(), from_pandas=True)
-    except (pa.ArrowException, UnicodeError):
-        return cells
-    blank = pc.is_in(pc.utf8_lower(held), pa.array(sorted(BLANK)))
-    plain = pc.and_not(pc.match_substring_regex(held, _PLAIN_CELL), blank)
-    all_plain = bool(pc.all(plain, min_count=0).as_py())
-    return pd.Series(pd.arrays.ArrowExtensionArray(held), index=cells.index) if all_plain else cells
+def _in_one_go(column: Column, text: pa.Array, reading: Reading) -> NDArray[Any] | None:
+    """What the plain numbers or dates of a column are worth, missing where one must be read with care."""
+    if column.kind in ("date", "datetime"):
+        days = plain.dates(text)
+        days[(days < _FIRST_DAY) | (days >= _LAST_DAY)] = np.datetime64("NaT")
+        return days.astype("datetime64[D]").astype("datetime64[us]") if column.kind == "date" else days
+    usual = not (units.changes(column, reading.unit) or units.is_volume(column, reading.unit))
+    if column.kind in ("number", "duration") and reading.decimal in ("", ".") and usual:
+        values = plain.numbers(text)
+        with np.errstate(invalid="ignore"):
+            if column.low is not None:
+                values[values <= column.low if column.low_open else values < column.low] = np.nan
+            if column.high is not None:
+                values[values > column.high] = np.nan
+        return values
+    return None
+
+
+def _and_the_rest(values: NDArray[Any], cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
+    """Values read in one go, and one by one the filled cells that were not."""
+    rest = np.flatnonzero(np.isnan(values) & cells.notna().to_numpy(dtype=bool))
+    if not rest.size:
+        return Parsed(pd.Series(values, index=cells.index, dtype=dtype), _NO_PROBLEMS)
+    careful = each(cells.iloc[rest], read, dtype)
+    values[rest] = careful.values.to_numpy()
+    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), careful.problems, careful.taken)
 
 
 def parse_one(column: Column, cell: Any, reading: Reading) -> Any:
@@ -435,7 +491,7 @@ def datetime(cell: Any, column: Column, reading: Reading) -> dt.datetime | Bad:
             do = f"set day_first = {str(not reading.day_first).lower()} in its [[source]] if months stand first"
             return Bad("there is no such day", do if reading.day_first else do.replace("months stand", "days stand"))
         return Bad("it is not a date", "write it as 2026-03-31, or 2026-03-31 14:05")
-    if not 1950 <= when.year <= 2200:
+    if not _FIRST_YEAR <= when.year <= _LAST_YEAR:
         return Bad(f"the year {when.year} cannot be right", "write it as 2026-03-31, or 2026-03-31 14:05")
     return when
 

@@ -25,7 +25,7 @@ def recipes(raw: Raw, understood: Mapping[str, Reading]) -> dict[int, tuple[floa
         return {}
     found = {}
     others = [raw.rows[name] for name in RECIPE[1:] if name in raw.rows]
-    for at in np.flatnonzero(which(raw.rows["dose_g"], _is_recipe)).tolist():
+    for at in np.flatnonzero(which(raw.rows["dose_g"], _is_recipe, of_numbers=False)).tolist():
         said = hedged(raw.rows["dose_g"].iloc[at])
         if said is None or any(is_filled(cells.iloc[at]) for cells in others):
             continue
@@ -45,7 +45,7 @@ def _is_recipe(cell: object) -> bool:
 
 def targets(written: pd.Series, dose_g: pd.Series) -> pd.Series:
     """Target weights with each ratio, 1:2, made the weight it means for the dose of its row, where that is known."""
-    ratios = np.flatnonzero(which(written, _is_ratio) & dose_g.notna().to_numpy()).tolist()
+    ratios = np.flatnonzero(which(written, _is_ratio, of_numbers=False) & dose_g.notna().to_numpy()).tolist()
     if not ratios:
         return written
     cells = written.astype(object)

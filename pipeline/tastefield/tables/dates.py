@@ -5,8 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-import pandas as pd
-
 from tastefield.tables.numbers import plain
 
 _MONTH_NAMES = """
@@ -56,16 +54,6 @@ def from_text(text: str, day_first: bool = True) -> dt.datetime | None:
             except ValueError:
                 return None
     return None
-
-
-def from_column(cells: pd.Series) -> pd.Series | None:
-    """A column of plain text as dates, where every cell is written as 2026-03-31 or 2026-03-31 14:05; else ``None``."""
-    if not cells.str.fullmatch(ISO).all():
-        return None
-    found = pd.to_datetime(cells.astype("str"), format="ISO8601", errors="coerce").astype("datetime64[us]")
-    years = found.dt.year
-    good = (found.notna() & years.between(1950, 2200)) | cells.isna()
-    return found if good.all() else None
 
 
 def zone_of(cell: object) -> str:

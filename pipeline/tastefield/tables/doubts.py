@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import units
+from tastefield.tables import plain, units
 from tastefield.tables.cells import folded, is_filled, is_plain, occurring, shown, written
-from tastefield.tables.dates import ISO, zone_of
+from tastefield.tables.dates import zone_of
 from tastefield.tables.parts import Raw, labels
 from tastefield.tables.typed import Part
 from tastefield.words import columns
@@ -42,8 +42,7 @@ def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
     """Names that differ only in case, width or spaces. They are kept apart: only their owner knows."""
     found = []
     for column, where in NAMED.items():
-        cells = pd.concat([tables[table][column].dropna().astype("object") for table in where])
-        uses = cells.value_counts(sort=False)
+        uses = pd.concat([tables[table][column].dropna() for table in where]).value_counts(sort=False)
         groups: dict[str, list[str]] = {}
         for name in uses.index:
             groups.setdefault(alike(name), []).append(name)
@@ -175,9 +174,13 @@ def zones_mixed(raw: Sequence[Raw]) -> list[Finding]:
     for one in raw:
         if "pulled_at" not in one.rows:
             continue
-        if is_plain(one.rows["pulled_at"]) and one.rows["pulled_at"].str.fullmatch(ISO).all():
-            continue
-        zones = {zone_of(cell) for cell in occurring(one.rows["pulled_at"]) if is_filled(cell)}
+        cells = one.rows["pulled_at"]
+        zones = set()
+        if is_plain(cells):
+            without = ~np.isnat(plain.dates(plain.held(cells)))
+            zones = {""} if without.any() else set()
+            cells = cells[~without]
+        zones |= {zone_of(cell) for cell in occurring(cells) if is_filled(cell)}
         if len(zones) > 1:
             told = ", ".join(sorted(zone or "none" for zone in zones))
             found.append(finding("zones_mixed", {"place": one.place, "table": one.table}, list=told))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -9,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import cells, dial, parts
+from tastefield.tables import cells, dial, parts, plain
 from tastefield.tables.typed import Part
 from tastefield.words.columns import KEYS, TABLES
 
@@ -54,6 +55,8 @@ class Lost:
 def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost: Lost, attribute: str) -> Verdicts:
     """Decide for every row of one table whether it stays."""
     verdicts = Verdicts(stacked(table, of_table))
+    if not of_table:
+        return verdicts
     _against_missing(table, verdicts, of_table)
     if shots is not None and "shot_id" in KEYS[table]:
         _against_unknown_shots(verdicts, shots, lost)
@@ -65,7 +68,8 @@ def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost
         verdicts.frame["attribute"] = verdicts.frame["attribute"].fillna(attribute)
     if table == "grinders":
         _against_impossible_dials(verdicts)
-    _against_duplicates(table, verdicts)
+    if not _named_once(verdicts.frame, of_table, shots):
+        _against_duplicates(table, verdicts)
     return verdicts
 
 
@@ -73,15 +77,23 @@ def stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
     """The rows that stand for a row of the table, from all places, in the order they were read."""
     pieces = []
     for part in of_table:
-        frame = part.frame.copy()
-        frame["place"] = pd.Series(part.raw.place, index=frame.index, dtype="str")
+        frame = part.frame.copy(deep=False)
+        frame["place"] = plain.repeated(part.raw.place, frame.index)
         frame["row"] = frame.index.to_numpy(dtype="int64")
         if "shot_id" in frame:
             needs_name = table == "shots" or part.raw.together
-            frame["shot_id"] = pd.Series(part.shot, index=frame.index, dtype="str") if needs_name else frame["shot_id"]
-        pieces.append(frame[_is_lead(part)])
+            frame["shot_id"] = part.shot if needs_name else frame["shot_id"]
+        lead = _is_lead(part)
+        pieces.append(frame if lead.all() else frame[lead])
+    if len(pieces) == 1:
+        return pieces[0].reset_index(drop=True)
     if pieces:
         return pd.concat(pieces, ignore_index=True)
+    return _empty(table).copy(deep=False)
+
+
+@functools.cache
+def _empty(table: str) -> pd.DataFrame:
     empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}
     return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
 
@@ -137,11 +149,7 @@ def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) 
     frame = verdicts.frame
     if frame.empty:
         return
-    if (
-        not lost.rows
-        and not lost.names
-        and set(cells.listed(frame["shot_id"].dropna())) <= set(cells.listed(shots["shot_id"]))
-    ):
+    if not lost.rows and not lost.names and plain.all_among(frame["shot_id"], shots["shot_id"]):
         return
     known = set(cells.listed(shots["shot_id"]))
     names = cells.listed(frame["shot_id"])
@@ -156,8 +164,10 @@ def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) 
 
 def _against_impossible_extraction(verdicts: Verdicts, shots: pd.DataFrame) -> None:
     """Readings by which more would be dissolved than coffee can give (out x TDS x dilution / dose)."""
-    by_shot = shots.set_index("shot_id")
     frame = verdicts.frame
+    if frame.empty:
+        return
+    by_shot = shots.set_index("shot_id")
     with np.errstate(all="ignore"):
         ratio = (by_shot["beverage_g"] / by_shot["dose_g"]).reindex(frame["shot_id"].astype("object")).to_numpy()
         extracted = frame["tds_pct"].to_numpy() * frame["dilution"].fillna(1.0).to_numpy() * ratio
@@ -184,6 +194,15 @@ def _number_readings(verdicts: Verdicts) -> None:
     highest = frame.groupby("shot_id")["reading_no"].max().fillna(0.0)
     shot = frame.loc[missing, "shot_id"]
     frame.loc[missing, "reading_no"] = shot.groupby(shot).cumcount() + 1 + shot.map(highest).astype(float)
+
+
+def _named_once(frame: pd.DataFrame, of_table: Sequence[Part], shots: pd.DataFrame | None) -> bool:
+    """Whether rows are known to have a shot_id each, told the quick ways; then no two have the same key."""
+    if "shot_id" not in frame:
+        return False
+    if shots is not None and plain.held(frame["shot_id"]).equals(plain.held(shots["shot_id"])):
+        return True
+    return len(of_table) == 1 and parts.names_each_once(of_table[0].raw)
 
 
 def _against_duplicates(table: str, verdicts: Verdicts) -> None:

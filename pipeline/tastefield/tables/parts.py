@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from tastefield.tables import plain
 from tastefield.tables.cells import distinct, filled, folded, is_filled, is_plain, listed, shown, which
 from tastefield.words.columns import names
 from tastefield.words.outcomes import split_outcome
@@ -105,12 +106,13 @@ def once(answer: Callable[[Raw], Answer]) -> Callable[[Raw], Answer]:
 
 
 @once
-def shot_names(raw: Raw) -> list[str]:
+def shot_names(raw: Raw) -> pd.Series:
     """Name of the shot of each row: as written, else made from place and row (see :func:`made_name`)."""
-    written = labels(raw.rows, "shot_id")
-    if all(written):
-        return written
-    return [name or made_name(raw.place, row) for row, name in zip(raw.rows.index.tolist(), written, strict=True)]
+    rows = raw.rows
+    if "shot_id" in rows and is_plain(rows["shot_id"]) and rows["shot_id"].notna().all():
+        return plain.as_words(plain.held(rows["shot_id"]), rows.index)
+    written = zip(rows.index.tolist(), labels(rows, "shot_id"), strict=True)
+    return pd.Series([name or made_name(raw.place, row) for row, name in written], index=rows.index, dtype="str")
 
 
 def made_name(place: str, row: int) -> str:
@@ -129,9 +131,11 @@ def leads(raw: Raw) -> Places:
     if not raw.together:
         return itself
     measured = np.ones(len(rows), dtype=bool) if raw.table == "shots" else has_measure(raw)
-    shot = labels(rows, "shot_id")
     itself = np.where(measured, itself, -1)
-    if raw.table not in ("shots", "readings") or not any(shot) or len(set(shot)) == len(shot):
+    if raw.table not in ("shots", "readings") or "shot_id" not in rows or names_each_once(raw):
+        return itself
+    shot = labels(rows, "shot_id")
+    if not any(shot) or len(set(shot)) == len(shot):
         return itself
     if raw.table == "shots":
         keys = _shot_keys(rows, shot)
@@ -143,6 +147,12 @@ def leads(raw: Raw) -> Places:
     first: dict[tuple[str, ...], int] = {}
     found = [first.setdefault(keys[at], at) if may_repeat[at] else int(itself[at]) for at in range(len(rows))]
     return np.array(found, dtype=int)
+
+
+@once
+def names_each_once(raw: Raw) -> bool:
+    """Whether every row has a shot_id of its own; looked at only where they are held as plain text."""
+    return "shot_id" in raw.rows and is_plain(raw.rows["shot_id"]) and plain.each_once(raw.rows["shot_id"])
 
 
 def has_measure(raw: Raw) -> Mask:
@@ -167,7 +177,7 @@ def rows_filled(rows: pd.DataFrame) -> Mask:
 
 def outcome_only(cells: pd.Series) -> Mask:
     """Which cells hold an outcome word and nothing else."""
-    return which(cells, _is_outcome)
+    return which(cells, _is_outcome, of_numbers=False)
 
 
 def _is_outcome(cell: object) -> bool:

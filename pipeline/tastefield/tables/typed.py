@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import combined, numbers
+from tastefield.tables import combined, numbers, plain
 from tastefield.tables.cells import (
     DTYPES,
     PROBLEM_COLUMNS,
     Parsed,
     Reading,
     is_filled,
+    is_plain,
     listed,
     parse,
     shown,
@@ -60,7 +61,7 @@ class Part:
     raw: Raw
     frame: pd.DataFrame
     lead: Places
-    shot: list[str]
+    shot: pd.Series
     marks: Mapping[str, str]
     problems: list[pd.DataFrame] = field(default_factory=list)
     outcomes: dict[int, str] = field(default_factory=dict)
@@ -103,7 +104,8 @@ def decimal_marks(place: Sequence[Raw], configured: str) -> dict[str, str]:
     for raw in place:
         for name in raw.rows.columns:
             if column(raw.table, name).kind in ("number", "duration", "integer", "score"):
-                texts[name] = written(raw.rows[name])
+                cells = raw.rows[name]
+                texts[name] = plain.shapes(plain.held(cells)) if is_plain(cells) else written(cells)
     if configured != "auto":
         return dict.fromkeys(texts, configured)
     own = {name: numbers.decimal_evidence(dict.fromkeys(cells)) for name, cells in texts.items()}
@@ -124,9 +126,10 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
         one.name: Reading(marks.get(one.name, ""), units.get(one.name, ""), day_first) for one in TABLES[raw.table]
     }
     recipes = combined.recipes(raw, understood) if raw.table == "shots" else {}
+    nothing = {dtype: pd.Series(None, index=raw.rows.index, dtype=dtype) for dtype in set(DTYPES.values())}
     for one in TABLES[raw.table]:
         if one.name not in raw.rows or one.kind == "score":
-            part.frame[one.name] = pd.Series(None, index=raw.rows.index, dtype=DTYPES[one.kind])
+            part.frame[one.name] = nothing[DTYPES[one.kind]]  # many columns share it: pandas copies on write
             continue
         cells = raw.rows[one.name]
         if raw.table == "shots" and one.name in OUTCOME_CELLS["shots"]:
@@ -162,7 +165,7 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
 
 def take_outcomes(part: Part, cells: pd.Series) -> pd.Series:
     """Cells without the words that say how the shot went; those words are noted in ``part.outcomes``."""
-    there = np.flatnonzero(which(cells, lambda cell: split_outcome(cell)[0] is not None)).tolist()
+    there = np.flatnonzero(which(cells, lambda cell: split_outcome(cell)[0] is not None, of_numbers=False)).tolist()
     if not there:
         return cells
     rest = cells.astype(object)

@@ -19,13 +19,15 @@ from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import Header, heading_row
 from tastefield_plugins.read_table.objects import json_lines, parquet
 from tastefield_plugins.read_table.packed import PACKINGS, Opener, contents
-from tastefield_plugins.read_table.text import TextTable, Uneven, blocks, text_table
+from tastefield_plugins.read_table.text import TextTable, Uneven, blocks, repeats, text_table
 from tastefield_plugins.read_table.workbook import sheets
 
 CHUNK_ROWS = 50_000
 """Rows handed on at once."""
 MOST_ABOVE = 10_000
 """Rows among which the headings are looked for."""
+SAMPLE_ROWS = 2_000
+"""Rows that tell whether the cells of a column repeat themselves."""
 _TEXT, _LINES, _WHOLE = (".csv", ".tsv", ".txt"), (".jsonl", ".ndjson"), (".xlsx", ".parquet")
 _ENDINGS = (*_TEXT, *_LINES, *_WHOLE, *(kind + packing for kind in (*_TEXT, *_LINES) for packing in PACKINGS), ".zip")
 
@@ -115,10 +117,13 @@ def _by_rows(
     if header.twice:
         _tell_twice(header, place, ctx)
     done = first = at + 1
-    if table is not None and table.may_be_fast and all(header.has(number) for number in range(len(head[at]))):
+    one_line = not any(sign in cell for row in head[:done] for cell in row for sign in "\r\n" if type(cell) is str)
+    if table is not None and table.may_be_fast and one_line and all(map(header.has, range(len(head[at])))):
+        some = head[done : done + SAMPLE_ROWS]
+        repeating = [repeats(row[at] for row in some if at < len(row)) for at in range(len(header.named))]
         head = []
         try:
-            for frame in table.columns(done, len(header.named)):
+            for frame in table.columns(done, repeating):
                 columns = [header.name(number) for number in range(frame.shape[1])]
                 frame.index = pd.RangeIndex(done + 1, done + 1 + len(frame))
                 done += len(frame)

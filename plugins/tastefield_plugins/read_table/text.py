@@ -1,15 +1,16 @@
-"""Text tables: encoding and separator found out, then row by row, or column by column where no cell is quoted."""
+"""Text tables: encoding and separator found out, then row by row, or column by column where quotes allow it."""
 
 from __future__ import annotations
 
 import codecs
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import IO, Any
 
+import numpy as np
 import pandas as pd
 
 from tastefield.errors import ReadError
@@ -19,8 +20,9 @@ from tastefield.tables.unpacked import BROKEN
 from tastefield_plugins.read_table.packed import Opener
 
 FAST_FROM_BYTES = 1_000_000
-"""From this size on a file without quotes is read column by column, which is quicker and gives the same cells."""
+"""From this size on a file is read column by column where its quotes allow it: quicker, and the same cells."""
 _HEAD_BYTES = 1 << 18
+_QUOTE = ord('"')
 _NOT_TEXT = 'export it again as CSV in UTF-8 from the program that made it; if it is text, set encoding = "..."'
 
 
@@ -32,7 +34,8 @@ class Uneven(Exception):  # noqa: N818 - a state of the file, told to nobody
 class TextTable:
     """A text file whose encoding and separator are known.
 
-    :param skip: characters at its start that hold no row: a line such as ``sep=;``.
+    :param beside_quotes: every sign that stands outside next to a quote; a quote where none may stand, if one does.
+    :param first_line: a line at its start that holds no row, such as ``sep=;``.
     """
 
     place: str
@@ -40,7 +43,7 @@ class TextTable:
     encoding: str
     separator: str
     size: int
-    quoted: bool
+    beside_quotes: bytes
     first_line: str
 
     def rows(self) -> Iterator[Row]:
@@ -64,16 +67,18 @@ class TextTable:
             except BROKEN as error:
                 raise torn(self.place, error) from error
 
-    def columns(self, skip: int, width: int) -> Iterator[pd.DataFrame]:
-        """The rows after the first ``skip``, many at a time, each column of text by its distinct cells.
+    def columns(self, skip: int, repeating: Sequence[bool]) -> Iterator[pd.DataFrame]:
+        """The rows after the first ``skip``, many at a time; columns of text as that, or by their distinct cells.
 
+        :param repeating: for each column whether its cells repeat themselves.
         :raises Uneven: the next rows are not all of that width; :meth:`rows` reads what is left.
         """
         import pyarrow as pa
         from pyarrow import csv as fast
 
-        names = [str(number) for number in range(width)]
-        kinds = dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string()))
+        names = [str(number) for number in range(len(repeating))]
+        by_cells, as_text = pa.dictionary(pa.int32(), pa.string()), pa.large_string()
+        kinds = {name: by_cells if repeats else as_text for name, repeats in zip(names, repeating, strict=True)}
         try:
             with self.opened() as stream:
                 batches = fast.open_csv(
@@ -85,11 +90,16 @@ class TextTable:
                         column_names=names,
                         encoding="utf8" if self.encoding.startswith("utf-8") else self.encoding,
                     ),
-                    fast.ParseOptions(delimiter=self.separator, quote_char=False, ignore_empty_lines=False),
+                    fast.ParseOptions(
+                        delimiter=self.separator,
+                        quote_char='"' if self.beside_quotes else False,
+                        newlines_in_values=bool(self.beside_quotes),
+                        ignore_empty_lines=False,
+                    ),
                     fast.ConvertOptions(column_types=kinds, strings_can_be_null=False),
                 )
                 for batch in batches:
-                    yield by_distinct_cells(batch, self.place)
+                    yield as_frame(batch, self.place)
         except (pa.ArrowException, UnicodeError, ValueError) as error:
             raise Uneven from error
         except BROKEN as error:
@@ -97,20 +107,58 @@ class TextTable:
 
     @property
     def may_be_fast(self) -> bool:
-        """Whether every line is a row and every separator separates."""
+        """Whether every separator outside of quotes separates, and quotes stand about whole cells only."""
         plain = self.encoding in ("utf-8", "utf-8-sig", "cp1252", "latin-1", "ascii")
-        return plain and not self.quoted and not self.first_line and self.size >= FAST_FROM_BYTES
+        whole = set(self.beside_quotes) <= {*b"\r\n", ord(self.separator)}
+        return plain and whole and not self.first_line and self.size >= FAST_FROM_BYTES
 
 
-def by_distinct_cells(batch: Any, place: str) -> pd.DataFrame:
-    """A batch of dictionary-encoded columns, as categories of text."""
+class Quotes:
+    """What stands outside next to the quotes of a text, block after block."""
+
+    def __init__(self) -> None:
+        self.rest, self.count = b"\n", 0
+        self.beside: set[int] = set()
+
+    def see(self, block: bytes) -> None:
+        """Look at the quotes of the next block; one at its end waits for what follows."""
+        text = self.rest + block
+        self.rest = text[-2:] if text.endswith(b'"') else text[-1:]
+        if b'"' not in text[:-1]:
+            return
+        signs = np.frombuffer(text, np.uint8)
+        at = np.flatnonzero(signs[1:-1] == _QUOTE) + 1
+        opens = (self.count + np.arange(len(at))) % 2 == 0
+        self.count += len(at)
+        self.beside |= {*signs[at[opens] - 1].tolist(), *signs[at[~opens] + 1].tolist()}
+
+    def told(self) -> bytes:
+        """Every sign outside next to a quote, those of doubled quotes left out; a quote where one is not closed."""
+        self.see(b"\n")
+        return bytes({*self.beside - {_QUOTE}, *([_QUOTE] if self.count % 2 else [])})
+
+
+def repeats(cells: Iterable[object]) -> bool:
+    """Whether at least half of some cells stand there twice."""
+    some = list(cells)
+    return 2 * len(set(some)) <= len(some)
+
+
+def as_frame(batch: Any, place: str) -> pd.DataFrame:
+    """A batch of columns, those encoded by their distinct cells as categories."""
+    import pyarrow as pa
     import pyarrow.compute as pc
 
-    columns = {}
+    columns: dict[str, Any] = {}
     for name, column in zip(batch.schema.names, batch.columns, strict=True):
-        words = column.dictionary.to_numpy(zero_copy_only=False)
-        if (pc.max(pc.utf8_length(column.dictionary)).as_py() or 0) > LONGEST_CELL:
+        encoded = pa.types.is_dictionary(column.type)
+        text = column.dictionary if encoded else column
+        if (pc.max(pc.utf8_length(text)).as_py() or 0) > LONGEST_CELL:
             raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
+        if not encoded:
+            columns[name] = pd.arrays.ArrowExtensionArray(column)
+            continue
+        words = text.to_numpy(zero_copy_only=False)
         codes = column.indices.to_numpy(zero_copy_only=False)
         kind = pd.CategoricalDtype(pd.Index(words, dtype=object))
         columns[name] = pd.Categorical.from_codes(codes, dtype=kind, validate=False)
@@ -129,7 +177,7 @@ def text_table(place: str, opened: Opener, suffix: str, separator: str, encoding
             raise ReadError(place, "the file is empty", "export it again, or take it out of path")
         if head.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
             raise ReadError(place, "it is a workbook, not text", "rename it to end in .xlsx, or save it as CSV")
-        found, size, quoted = _looked_through(place, opened, encoding)
+        found, size, beside = _looked_through(place, opened, encoding)
         with opened() as stream:
             text = codecs.getincrementaldecoder(found)().decode(stream.read(_HEAD_BYTES))
     except BROKEN as error:
@@ -137,18 +185,18 @@ def text_table(place: str, opened: Opener, suffix: str, separator: str, encoding
     first = text.partition("\n")[0]
     stated = first.strip()
     if stated.lower().startswith("sep=") and len(stated) == 5:  # a line some spreadsheets put on top
-        return TextTable(place, opened, found, stated[4], size, quoted, first)
+        return TextTable(place, opened, found, stated[4], size, beside, first)
     sign = separator or ("\t" if suffix == ".tsv" else sniff_separator(text))
-    return TextTable(place, opened, found, sign, size, quoted, "")
+    return TextTable(place, opened, found, sign, size, beside, "")
 
 
-def _looked_through(place: str, opened: Opener, encoding: str) -> tuple[str, int, bool]:
-    """Encoding, size in bytes, and whether there is a quote anywhere."""
+def _looked_through(place: str, opened: Opener, encoding: str) -> tuple[str, int, bytes]:
+    """Encoding, size in bytes, and what stands beside quotes."""
     with opened() as stream:
         found = marked_encoding(stream.read(4))
     tried = [found] if found else ["utf-8", encoding]
     for name in tried:
-        decoder, size, quoted, before = codecs.getincrementaldecoder(name)(), 0, False, 0
+        decoder, size, quotes, before = codecs.getincrementaldecoder(name)(), 0, Quotes(), 0
         try:
             with opened() as stream:
                 while block := stream.read(1 << 20):
@@ -156,9 +204,10 @@ def _looked_through(place: str, opened: Opener, encoding: str) -> tuple[str, int
                     if "\0" in text:
                         sign = before + text.index("\0") + 1
                         raise ReadError(place, f"it is not text: sign {sign} is a zero byte", _NOT_TEXT)
-                    size, quoted, before = size + len(block), quoted or '"' in text, before + len(text)
+                    quotes.see(block.removeprefix(codecs.BOM_UTF8) if not size else block)
+                    size, before = size + len(block), before + len(text)
                 decoder.decode(b"", True)
-            return name, size, quoted
+            return name, size, quotes.told()
         except UnicodeError as error:
             at = size + getattr(error, "start", 0) + 1
             last = error
