@@ -44,7 +44,7 @@ def page(run: RunResult, one: SetupResult, folder: Path) -> Path:
     folder.mkdir()
     handover = [entry for entry in run.summary["handover"] if entry["machine"] == one.entry["key"]["machine"]]
     alone = dataclasses.replace(run, setups=[one], summary={**run.summary, "handover": handover})
-    writer, context = PageWriter(), Context(PageWriter.Options())
+    writer, context = PageWriter(), Context(PageWriter.Options(), setups=1)
     writer.write_setup(one, folder, context)
     writer.write_run(alone, folder, context)
     return folder / "page.html"
