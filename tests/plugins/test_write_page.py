@@ -501,6 +501,18 @@ def test_the_recipe_stands_beside_the_best_shot_with_a_reason_that_the_surface_g
     assert [float(here), float(there)] == pytest.approx(read.tolist(), abs=0.05)
 
 
+def test_what_is_a_reason_on_a_scale_from_1_to_9_is_one_on_any_other(run: RunResult) -> None:
+    result, lattice = run.setups[0], run.setups[0].lattice
+    assert lattice is not None
+    assert lattice.expected is not None
+    small = dataclasses.replace(lattice, expected=lattice.expected / 8)
+    entry = {**result.entry, "taste": {**result.entry["taste"], "scale": [0.0, 1.0]}}
+    told = because(dataclasses.replace(result, lattice=small, entry=entry))[1]
+    here, there = (float(found) for found in re.findall(r"\d\.\d+", told))
+    assert "because shots there are expected to reach" in told
+    assert here - there < 0.05
+
+
 def test_where_nothing_tells_both_recipes_apart_no_reason_is_made_up(run: RunResult) -> None:
     (_, told) = because(flat(run.setups[0], 7.0))
     chances = run.setups[0].lattice.chance * 0 + 0.8  # type: ignore[union-attr]

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from tastefield.figures.surroundings import read, told
-from tastefield.records import Lattice, SetupResult
+from tastefield.records import Lattice, SetupResult, Taste
 from tastefield.words.numbers import number
 from tastefield.words.phrases import FEW_TASTED, chance_in_words, dial, printable, recipe
 
 TELLS = 0.05
-"""Points of score, or chance, by which two recipes must differ before it is called a reason."""
+"""Points of score on a scale from 1 to 9, or chance, by which two recipes must differ before it is called a reason."""
 REPEATED = "Set the same again: nothing that was tasted speaks for a change."
 
 
@@ -52,7 +52,7 @@ def _reason(entry: Mapping[str, Any], lattice: Lattice | None) -> str:
     attribute = printable(entry["taste"]["attribute"])
     if here is None or there is None:
         return "because all that was tasted points there."
-    if here - there >= TELLS:
+    if here - there >= TELLS * Taste(scale=tuple(entry["taste"]["scale"])).unit:
         digits = 1 if number(here, 1) != number(there, 1) else 2
         return (
             f"because shots there are expected to reach {attribute} {number(here, digits)} on average, "
