@@ -83,7 +83,7 @@ def test_a_png_has_the_pixels_asked_for_and_shows_what_the_svg_shows(tmp_path):
 @pytest.mark.parametrize("case", sample_run.HOSTILE_CASES)
 def test_hostile_names_stay_words_in_files_of_harmless_names(case, tmp_path):
     for name, content in written(tmp_path, case, dpi=50).items():
-        assert re.fullmatch(r"[a-z]+\.(svg|png)", name)
+        assert re.fullmatch(r"[a-z_]+\.(svg|png)", name)
         if name.endswith(".svg"):
             root = ET.fromstring(content)
             assert not [node for node in root.iter() if node.tag.endswith(("}script", "}image", "}foreignObject"))]
