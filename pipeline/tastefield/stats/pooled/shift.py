@@ -1,8 +1,8 @@
 """Where the best of each coffee lies, so that what coffees share is not blurred by where they have it.
 
 The same hill stands elsewhere for another coffee. Added up in place, hills of many coffees make a lower and wider one,
-and each coffee's own departure from it must build the hill anew; moved onto one another they are one hill, and departures
-are small. So the surfaces of a setup run over its points less a shift: how far the best of its coffee lies from that of
+and each coffee's departure from it must build the hill anew; moved onto one another they are one hill, departures are
+small. So the surfaces of a setup run over its points less a shift: how far the best of its coffee lies from that of
 all, as a first look at surfaces not moved sees it. A part of it is left to the departures, which carry its doubt.
 """
 
