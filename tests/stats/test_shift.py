@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tastefield.stats import pooled
-from tastefield.stats.pooled import appeal, basis, shift
+from tastefield.stats.pooled import appeal, shift
 
 
 def bench_of(seed, apart=0.45, coffees=8, shots=12):
-    """The same hill for every coffee, each elsewhere; three setups of a coffee, whose machines change only the level."""
+    """The same hill for every coffee, each elsewhere; three machines a coffee, which change only the level."""
     rng = np.random.default_rng(seed)
     bests = apart * rng.normal(size=(coffees, 2))
     setups = []
