@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ def breaches(out: Path, *grinders: GrinderConfig) -> list[str]:
         name = str(list(entry["key"].values()))
         told += [f"{name}: {one}" for one in _chokes(entry, mine, of_coffee, grinders)]
         told += [f"{name}: {one}" for one in _doses(entry, mine)]
+        told += [f"{name}: {one}" for one in _unwarned_next(entry, grinders, str(mine["grinder"].iloc[-1]))]
     for entry in found["handover"]:
         mine = shots[(shots["machine"] == entry["machine"])]
         told += [f"{entry['machine']}: {one}" for one in _doses(entry, mine)]
@@ -87,6 +89,16 @@ def _doses(entry: dict[str, Any], mine: pd.DataFrame) -> Iterator[str]:
     for one in [entry["aim"] or {}, *entry["next_shots"]]:
         if one.get("dose_g") is not None and one["dose_g"] > ratings.max() + 1 + 1e-9:
             yield f"a dose of {one['dose_g']} g in a basket for {ratings.max()} g"
+
+
+def _unwarned_next(entry: dict[str, Any], grinders: tuple[GrinderConfig, ...], grinder: str) -> Iterator[str]:
+    """Next shots at a finer setting than the one before that do not say how a choke shows."""
+    notation = next((one for one in grinders if one.name == grinder), GrinderConfig(name=grinder)).written_as
+    way = {"finer": 1, "coarser": -1}.get((entry["settings"] or {}).get("higher_is"), 0)
+    for before, shot in pairwise(entry["next_shots"]):
+        at = [position(str(one["grind_setting"]), notation) for one in (before, shot)]
+        if (at[1] - at[0]) * way > 0 and not WARNS.search(shot["why"]):
+            yield f"a next shot goes finer to {shot['grind_setting']} without the warning"
 
 
 def _unwarned(page: str) -> Iterator[str]:

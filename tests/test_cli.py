@@ -124,7 +124,7 @@ def test_check_gives_the_account_the_doubts_and_what_to_do(run_with):
     doubt = Finding("x", "warn", {}, "Every dose is exactly 18.", "Weigh it.")
     run_with("check", Records({}, aside, counts, Taste(), (doubt,)))
     lines = called("check", "log.csv").stdout.splitlines()
-    assert lines[0] == "log.csv, shots: 40 rows read, 39 kept, 1 set aside, and 11 cells of kept rows"
+    assert lines[0] == "log.csv, shots: 40 rows read, 39 kept, 1 set aside; 11 cells set aside in all"
     assert lines[1] == "Warning: Every dose is exactly 18. Weigh it."
     assert lines[2] == "log.csv, row 3, dose_g: the dose is not above 0 g (found -18)"
     assert lines[3] == "    do: weigh again"
@@ -184,6 +184,29 @@ def test_progress_is_shown_on_a_terminal_only_and_wipes_itself_out(monkeypatch, 
 
 
 # --- what the terminal says -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rows", "cells", "told"),
+    [
+        (0, 0, "Read 40 shots; kept all of it."),
+        (0, 3, "Read 40 shots; set aside 3 cells, each with its reason."),
+        (2, 0, "Read 40 shots; set aside 2 rows, each with its reason."),
+        (2, 13, "Read 40 shots; set aside 2 rows, 13 cells in all, each with its reason."),
+    ],
+)
+def test_cells_told_beside_rows_are_all_of_them_those_of_the_rows_too(rows, cells, told):
+    run = sample_run()
+    source = {"table": "shots", "read": 40, "set_aside": rows, "cells_set_aside": cells}
+    assert summary.summary_lines(replace(run, summary={**run.summary, "sources": [source]}))[1] == told
+
+
+def test_the_summary_counts_the_machines_that_a_failed_bench_check_holds():
+    run = sample_run()
+    run.setups[0].entry["findings"].append({"code": "check_failed", "severity": "note", "message": "", "do": ""})
+    assert "3 setups: 1 ready, 1 best guess, 1 cannot say yet, 1 of them held by a failed bench check" in (
+        summary.summary_lines(run)
+    )
 
 
 def test_the_summary_says_what_matters_in_ten_lines_of_bench_words(tmp_path):

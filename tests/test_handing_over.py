@@ -296,6 +296,10 @@ def test_a_failed_bench_check_holds_the_card_and_stands_on_the_page_which_is_no_
     assert "Not to be handed over" in card(page, slugs["one"])
     assert "leaks: drips at the head" in card(page, slugs["one"])
     assert "Not to be handed over" not in card(page, slugs["two"])
+    assert "Ready" not in card(page, slugs["one"])
+    assert leaving(page)["one"] == "Held: a bench check failed"
+    assert 'class="setup is-held" id="' + slugs["one"] in page
+    assert leaving(page)["two"].startswith("Ready")
     (section,) = re.findall(r'(?s)<section id="checks">.*?</section>', page)
     for said in (
         "no certificate of safety",

@@ -85,7 +85,7 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
     (setup,) = [line for line in text.splitlines() if line.startswith('{"key"')]
     entry = json.loads(setup)
     entry["aim"] |= {"grind_setting": "6", "dose_g": 25.0}
-    entry["next_shots"] = [{**entry["next_shots"][0], "grind_setting": "7"}]
+    entry["next_shots"] = [{**entry["next_shots"][0], "grind_setting": at, "why": "Taste it."} for at in ("9", "7")]
     entry["settings"] |= {"higher_is": "coarser", "position": 8.0, "step": 1.0}
     entry["ladder"]["moves"]["finer"] = {"steps": 1, "shot_time_s": None, "score": None}
     entry["ladder"]["choked"] = None
@@ -96,6 +96,7 @@ def test_the_sweep_sees_each_kind_of_breach(tmp_path):
     for kind in (
         "the recipe is set to 6, finer than",
         "a next shot is set to 7, which choked",
+        "a next shot goes finer to 7 without",
         "goes to 7",
         "does not name",
         "a dose of 25.0 g",

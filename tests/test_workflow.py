@@ -139,7 +139,8 @@ def test_a_setup_that_nobody_tasted_gets_its_recipe_from_the_bench_and_no_window
         tasted["expected_score"]["upper"] - tasted["expected_score"]["lower"]
     )
     assert untasted["window"] is None
-    assert untasted["next_shots"][0]["why"] == "Taste it: checks the best guess."
+    care = "Finer than the last shot; stop if nothing drips."
+    assert untasted["next_shots"][0]["why"] == f"Taste it: checks the best guess. {care}"
     assert "Nothing was tasted here" in untasted["why"][0]
     assert "nothing tasted here yet" in setup_line(untasted)
 

@@ -12,7 +12,17 @@ from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResu
 from tastefield.registry import Registry
 from tastefield.slug import shortened
 from tastefield.words.cautions import CAUTIONS
-from tastefield.words.phrases import chance_in_words, count, dial, is_plain, printable, readiness, recipe, setup_name
+from tastefield.words.phrases import (
+    chance_in_words,
+    count,
+    dial,
+    held,
+    is_plain,
+    printable,
+    readiness,
+    recipe,
+    setup_name,
+)
 
 RECIPES = 4
 """Setups shown with their recipe."""
@@ -139,7 +149,7 @@ def check_lines(records: Records) -> list[str]:
     """What a check found: the account of every place and table, doubts, the first things set aside and their remedy."""
     lines = []
     for account in records.counts:
-        cells = f", and {count(account.cells_set_aside, 'cell')} of kept rows" if account.cells_set_aside else ""
+        cells = f"; {count(account.cells_set_aside, 'cell')} set aside in all" if account.cells_set_aside else ""
         lines.append(
             f"{printable(account.place)}, {account.table}: {count(account.read, 'row')} read, {account.kept} kept, "
             f"{account.set_aside} set aside{cells}"
@@ -225,7 +235,7 @@ def _short(name: str, most: int = NAME) -> str:
 
 
 def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:
-    """``Read 187 shots, 160 scores; kept all but 7 rows and 3 cells, listed with reasons in set_aside.csv``."""
+    """``Read 187 shots; set aside 7 rows, 43 cells in all, each with its reason``: cells of such rows too."""
     read: dict[str, int] = {}
     rows = cells = 0
     for source in sources:
@@ -233,8 +243,9 @@ def _read_line(sources: Iterable[Mapping[str, Any]]) -> str:
         rows += source["set_aside"]
         cells += source.get("cells_set_aside", 0)
     nouns = [count(number, *_NOUNS[table]) for table, number in read.items() if number]
-    aside = [count(number, noun) for number, noun in ((rows, "row"), (cells, "cell")) if number]
-    kept = f"set aside {' and '.join(aside)}, each with its reason" if aside else "kept all of it"
+    aside = [count(rows, "row")] if rows else []
+    aside += [f"{count(cells, 'cell')} in all" if rows else count(cells, "cell")] if cells else []
+    kept = f"set aside {', '.join(aside)}, each with its reason" if aside else "kept all of it"
     return f"Read {', '.join(nouns) or 'nothing'}; {kept}."
 
 
@@ -247,6 +258,8 @@ def _good_line(taste: Mapping[str, Any]) -> str:
 def _ready_line(entries: list[Mapping[str, Any]]) -> str:
     by_status = {status: sum(entry["status"] == status for entry in entries) for status in _STATUS}
     told = [f"{number} {_STATUS[status]}" for status, number in by_status.items() if number]
+    if stay := sum(held(entry) for entry in entries):
+        told.append(f"{stay} of them held by a failed bench check")
     return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
 
 

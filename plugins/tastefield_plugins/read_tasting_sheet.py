@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -15,9 +14,10 @@ import tastefield
 from tastefield.errors import ReadError
 from tastefield.hooks import Chunk, Context, Reader
 from tastefield.tables.cells import folded, is_filled, shown
-from tastefield.tables.grid import Row, places, sheets, text_rows
+from tastefield.tables.grid import Row, below_headings, places, sheets, text_rows
 from tastefield.tables.headings import tidy, understand
 from tastefield.tables.numbers import split_unit
+from tastefield.tables.text import Encoding
 from tastefield.words.findings import finding
 from tastefield.words.tastes import TASTES, VERDICTS
 
@@ -37,22 +37,13 @@ class TastingSheetOptions(BaseModel):
     )
     code: str = Field(default="", description="heading of the codes, on the sheets and in the key; found out")
     key: str = Field(default="", description="file beside the sheets that gives each code its shot_id")
-    encoding: str = Field(default="cp1252", description="of text that has no mark and is not UTF-8")
+    encoding: Encoding = "cp1252"
 
     @field_validator("key")
     @classmethod
     def _beside(cls, value: str) -> str:
         if PurePath(value).is_absolute() or ".." in PurePath(value).parts or "\\" in value:
             raise ValueError("it should be the name of a file in the folder of the sheets, or below it")
-        return value
-
-    @field_validator("encoding")
-    @classmethod
-    def _known(cls, value: str) -> str:
-        try:
-            codecs.lookup(value)
-        except LookupError as error:
-            raise ValueError("no such encoding; common are cp1252, utf-8, latin-1, mac-roman") from error
         return value
 
 
@@ -117,14 +108,7 @@ def _frame(rows: list[Row], place: str) -> pd.DataFrame:
     at = next((n for n, row in enumerate(rows) if sum(_is_word(cell) for cell in row) >= 2), None)
     if at is None:
         raise ReadError(place, "no row has two headings", "put a heading above every column")
-    width = max(len(row) for row in rows[at:])
-    body = [[*row, *[None] * (width - len(row))] for row in rows[at + 1 :]]
-    head = [*rows[at], *[None] * (width - len(rows[at]))]
-    names = [folded(shown(cell)) if is_filled(cell) else f"(column {n})" for n, cell in enumerate(head, start=1)]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ReadError(place, f"several columns are called {', '.join(twice)}", "give each a heading of its own")
-    return pd.DataFrame(body, columns=names, index=range(at + 2, at + 2 + len(body)), dtype=object)
+    return below_headings(rows, at, lambda cell: folded(shown(cell)) if is_filled(cell) else "", place)
 
 
 def _is_word(cell: Any) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import fnmatch
 import re
 from collections.abc import Iterable, Sequence
@@ -15,9 +14,10 @@ import tastefield
 from tastefield.errors import ReadError
 from tastefield.hooks import Chunk, Context, Reader
 from tastefield.tables.cells import is_filled, shown
-from tastefield.tables.grid import Row, places, text_rows
+from tastefield.tables.grid import Row, below_headings, places, text_rows
 from tastefield.tables.headings import understand
 from tastefield.tables.numbers import split_unit
+from tastefield.tables.text import Encoding
 from tastefield.words.findings import finding
 
 _DESCRIBES = re.compile(r"\s*#?\s*(?P<key>[^:=,;\t]+?)\s*[:=]\s*(?P<value>.+?)\s*")
@@ -33,22 +33,13 @@ class TraceOptions(BaseModel):
     )
     shots: bool = Field(default=False, description="whether each recording is also listed as a shot of its own")
     separator: str = Field(default="", max_length=1, description="sign between cells; found out")
-    encoding: str = Field(default="cp1252", description="of text that has no mark and is not UTF-8")
+    encoding: Encoding = "cp1252"
 
     @field_validator("shot")
     @classmethod
     def _one_star(cls, value: str) -> str:
         if value.count("*") != 1:
             raise ValueError('it should hold one * where the shot_id stands, as in "pour-*"')
-        return value
-
-    @field_validator("encoding")
-    @classmethod
-    def _known(cls, value: str) -> str:
-        try:
-            codecs.lookup(value)
-        except LookupError as error:
-            raise ValueError("no such encoding; common are cp1252, utf-8, latin-1, mac-roman") from error
         return value
 
 
@@ -66,7 +57,7 @@ class TraceReader(Reader):
         for file, place in zip(files, places(files), strict=True):
             rows = text_rows(file, place, options.encoding, options.separator)
             at = _heading_row(rows, place)
-            samples = _samples(rows, at, place)
+            samples = below_headings(rows, at, lambda cell: shown(cell).strip(), place)
             if "shot_id" not in understand(list(samples.columns), ["traces"], {}).columns:
                 samples["shot_id"] = _shot_of(file, place, options.shot)
             above = {row: line for row, line in enumerate(rows[:at], start=1) if any(is_filled(cell) for cell in line)}
@@ -97,19 +88,6 @@ def _heading_row(rows: list[Row], place: str) -> int:
             last = number if len(cells) >= 2 and not numeric else None
     why = "no row of headings stands above rows with at least two numbers"
     raise ReadError(place, why, "write a heading above times and weights, as in: time,weight; or set separator")
-
-
-def _samples(rows: list[Row], at: int, place: str) -> pd.DataFrame:
-    body = rows[at + 1 :]
-    width = max(len(row) for row in rows[at:])
-    heading = [shown(cell).strip() for cell in rows[at]]
-    names = [name or f"(column {number})" for number, name in enumerate(heading, start=1)]
-    names += [f"(column {number})" for number in range(len(names) + 1, width + 1)]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise ReadError(place, f"several columns are called {', '.join(twice)}", "give each a heading of its own")
-    cells = [row + [None] * (width - len(row)) for row in body]
-    return pd.DataFrame(cells, columns=names, index=range(at + 2, at + 2 + len(body)), dtype=object)
 
 
 def _shot_of(file: Path, place: str, pattern: str) -> str:

@@ -140,6 +140,7 @@ def test_mean_and_chance_asked_together_are_those_of_many_draws(bench):
     for chance, luck_var in zip(chances, (0.1, 0.4), strict=True):
         good = ndtr((drawn - 6.5) / np.sqrt(luck_var)).mean(axis=0)
         np.testing.assert_allclose(chance, good, atol=0.01)
+    np.testing.assert_allclose((surface.directions(AT, 1) ** 2).sum(axis=1), surface.sd(AT) ** 2)
     low, high = surface.interval(AT, 0.9)
     np.testing.assert_allclose([low, high], np.quantile(drawn, [0.05, 0.95], axis=0), atol=0.05)
 
@@ -161,3 +162,11 @@ def test_a_reading_is_handed_on_with_its_error(bench):
     read = rows_of(replace(bench[0], shots=shots, bench=replace(bench[0].bench, extraction=line))).readings
     np.testing.assert_allclose(read.error_var, 0.25**2)
     assert read.departure_var == pytest.approx(0.04)
+
+
+@pytest.mark.parametrize("ask", [MODEL.fit, MODEL.untasted])
+def test_what_directions_carry_is_the_doubt_of_the_score_not_of_the_appeal(bench, ask):
+    surface = ask(bench[0], learned(bench), CONTEXT)
+    directions = surface.directions(AT, 1)
+    np.testing.assert_allclose((directions**2).sum(axis=1), surface.sd(AT) ** 2)
+    np.testing.assert_allclose(directions @ directions.T, np.cov(surface.draws(AT, 40_000, 1).T), rtol=0.05, atol=0.01)

@@ -1,6 +1,7 @@
 """Reader ``tasting_sheet``: forms as panels fill them in, to one score a row, nothing lost on the way."""
 
 import contextlib
+import zipfile
 
 import numpy as np
 import openpyxl
@@ -179,6 +180,16 @@ def test_a_vast_sheet_is_refused(tmp_path):
     form["ana"]["XFD900000"] = 1
     with pytest.raises(TastefieldError, match="filled as far as XFD900000"):
         bench(tmp_path, TOML.replace("form*", "form.xlsx"), form__xlsx=form)
+
+
+def test_a_cell_too_long_for_any_spreadsheet_is_refused(tmp_path):
+    """Written as XML, because libraries keep to the limit of 32767 characters."""
+    book({"ana": [["Cup", "Liking"], ["mark", 7]]}).save(tmp_path / "short.xlsx")
+    with zipfile.ZipFile(tmp_path / "short.xlsx") as short, zipfile.ZipFile(tmp_path / "form.xlsx", "w") as long:
+        for part in short.namelist():
+            long.writestr(part, short.read(part).replace(b"mark", b"x" * 100_001))
+    with pytest.raises(ReadError, match="longer than 100000 characters"):
+        list(TastingSheetReader().read([tmp_path / "form.xlsx"], Context(TastingSheetOptions())))
 
 
 @pytest.mark.parametrize("seed", range(40))

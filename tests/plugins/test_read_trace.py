@@ -165,6 +165,7 @@ def test_a_whole_run_needs_no_weights_or_times_but_those_recorded(tmp_path):
         ("pour-7.csv", "0,0\n1,1\n", "no row of headings"),
         ("pour-7.csv", "time,weight\n", "no row of headings"),
         ("pour-7.csv", "time,time\n1,2\n", "several columns are called time"),
+        ("pour-7.csv", 'time,weight\n1,"' + "2" * 150_000 + '"\n', "row 2 is longer than 100000 characters"),
         ("other.csv", "time,weight\n0,0\n", "does not fit"),
         ("pour-7.csv", 'time,"weight\n0,0\n', "quotes"),
         ("pour-7.csv", "time\0,weight\n0,0\n", "zero byte"),
@@ -178,7 +179,10 @@ def test_what_is_no_recording_is_refused_with_a_remedy(tmp_path, name, text, why
     assert refused.value.do
 
 
-@pytest.mark.parametrize("options", [{"shot": "pour"}, {"shot": "*-*"}, {"encoding": "klingon"}, {"sheet": "1"}])
+@pytest.mark.parametrize(
+    "options",
+    [{"shot": "pour"}, {"shot": "*-*"}, {"encoding": "klingon"}, {"encoding": "base64"}, {"sheet": "1"}],
+)
 def test_options_that_cannot_be_are_refused(options):
     with pytest.raises(ValidationError):
         TraceOptions(**options)

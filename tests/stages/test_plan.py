@@ -350,6 +350,35 @@ def test_a_turn_of_the_dial_counts_as_coffee(make_setup, unsure):
         )
 
 
+@pytest.mark.parametrize("slope", [-0.2, 0.2])
+def test_a_next_shot_at_a_finer_setting_than_the_one_before_says_how_a_choke_shows(make_setup, unsure, slope):
+    """Finer is down the dial where higher runs faster, up where it runs slower."""
+    told = []
+    for stands in ("6", "7", "8", "9", "10"):
+        setup = make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED)
+        setup = line_of(setup, slope=slope)
+        aim = window(setup, (surface := unsure(top=6.0, fall=0.3, reaches=1.0)), 0.8)
+        shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
+        at = [float(stands), *(float(shot.grind_setting) for shot in shots)]
+        for (before, now), shot in zip(pairwise(at), shots, strict=True):
+            told.append((now - before) * np.sign(slope) > 0)
+            assert ("stop if nothing drips" in shot.why) == told[-1]
+    assert {True, False} == set(told)
+
+
+@pytest.mark.parametrize("slope", [-0.2, 0.2])
+def test_a_recipe_finer_than_where_the_grinder_stands_says_so_in_its_first_shot_alone(make_setup, unsure, slope):
+    for stands in ("6", "8", "10"):
+        setup = make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED)
+        setup = line_of(setup, slope=slope)
+        aim = replace(window(setup, (surface := unsure(reaches=1.0)), 0.5), status="window")
+        first, *rest = plan(setup, surface, aim, settings(setup, aim, ()), 9.0, 1)
+        assert first.stage == "confirm"
+        finer = (float(first.grind_setting) - float(stands)) * slope > 0
+        assert ("stop if nothing drips" in first.why) == finer
+        assert not any("drips" in shot.why for shot in rest)
+
+
 def test_a_worth_between_the_gains_keeps_those_above_it_alone(make_setup, unsure):
     setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": "8", "beverage_g": 36}], TASTED))
     surface = unsure(top=6.0, fall=0.3, reaches=1.0)
@@ -410,3 +439,65 @@ def test_more_tasters_make_a_shot_worth_more(make_setup, unsure):
         aim = window(setup, surface, 0.8)
         found.append(max(shot.expected_gain for shot in plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)))
     assert found[1] > 1.2 * found[0]
+
+
+def test_the_luck_of_a_shot_makes_it_worth_less_however_many_taste_it(make_setup, unsure):
+    found = []
+    for shot_var in (0.04, 0.8):
+        setup, surface = make_setup(SPREAD, TASTED), unsure(top=6.0, fall=0.3, reaches=1.0, shot_var=shot_var)
+        aim = window(setup, surface, 0.8)
+        found.append(max(shot.expected_gain for shot in plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)))
+    assert found[0] > 1.2 * found[1]
+
+
+def test_two_shots_at_one_new_setting_pay_for_one_purge(make_setup, unsure):
+    class Beside(unsure):
+        places = ((1.7, 33.0, 0.7), (2.3, 33.0, 0.5))
+
+    setup = line_of(make_setup([*SPREAD[::-1], {"grind_setting": "8", "beverage_g": 36}], TASTED))
+    surface = Beside(top=6.0, fall=0.3, reaches=1.0)
+    aim = window(setup, surface, 0.8)
+    *_, second, most = sorted(s.expected_gain for s in plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1))
+    shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.9 * second, 1)  # above what it is worth with a purge
+    assert [shot.grind_setting for shot in shots] == ["7", "7"]
+    assert ["Purge" in shot.why for shot in shots] == [True, False]
+    alone = plan(setup, surface, aim, settings(setup, aim, ()), 0.9 * most, 1)
+    assert {shot.stage for shot in alone} == {"confirm"}  # with its purge not even the first is worth that much
+
+
+def test_no_shot_goes_past_what_was_tried_where_the_best_lies_well_within(make_setup, hill):
+    class Unknown(hill):
+        def draws(self, points, n, seed):
+            return self.mean(points) + np.random.default_rng(seed).standard_normal((n, len(points)))
+
+    setup = make_setup([{**shot, "grind_setting": None} for shot in SPREAD], TASTED)
+    surface = Unknown(top=6.0, fall=0.01, reaches=0.15)
+    aim = replace(window(setup, surface, 0.8), ratio=2.0, shot_time_s=27.0)
+    past = {
+        at_edge: [
+            shot.why
+            for seed in range(5)
+            for shot in plan(setup, surface, replace(aim, at_edge=at_edge), settings(setup, aim, ()), 0.0, seed)
+            if "Past the edge" in shot.why
+        ]
+        for at_edge in (False, True)
+    }
+    assert past[True]
+    assert not past[False]
+
+
+def test_what_shots_that_scatter_seldom_hit_is_worth_less(make_setup, hill):
+    class Spike(hill):
+        """In doubt about its top alone, more narrowly than shots of a usual machine land."""
+
+        def draws(self, points, n, seed):
+            near = np.exp(-0.5 * ((np.log(points / self.best) / 0.02) ** 2).sum(axis=1))
+            return self.mean(points) + 0.7 * near * np.random.default_rng(seed).standard_normal((n, 1))
+
+    setup, surface = make_setup(SPREAD, TASTED), Spike(top=6.0, fall=1.0)
+    aim = window(setup, surface, 0.8)
+    found = []
+    for cov in (1e-8 * np.eye(2), setup.bench.scatter.cov):
+        here = replace(setup, bench=replace(setup.bench, scatter=replace(setup.bench.scatter, cov=cov)))
+        found.append(max(shot.expected_gain for shot in plan(here, surface, aim, settings(here, aim, ()), 0.0, 1)))
+    assert found[0] > 3 * found[1]

@@ -156,7 +156,7 @@ WRITTEN = st.one_of(
 )
 
 
-@settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(raw_tables(WRITTEN), st.sampled_from([0.0, 0.6, 1.0]))
 def test_columns_held_by_their_different_cells_or_as_plain_text_give_the_same_records(raw, most_different):
     with pytest.MonkeyPatch.context() as patch:

@@ -175,6 +175,47 @@ def test_a_surface_that_learned_from_the_confirm_shots_does_not_hide_that_they_d
     assert verdicts == {True, False}
 
 
+@pytest.mark.parametrize(("got", "told", "wanted"), [(2.0, ["confirm_shots_disagree"], 2), (5.9, [], 0), (8.5, [], 0)])
+def test_shots_that_confirm_a_recipe_without_a_window_too_say_where_they_miss_what_was_expected(
+    make_setup, hill, got, told, wanted
+):
+    """Expected is 5.9, good 6.5: that shots are not good is no news, that they are far worse is."""
+    at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": got} for i in range(2)]
+    aim = window(make_setup([*SPREAD, *at_aim], [*TASTED, *scores]), hill(top=6.0), 0.8)
+    assert (aim.status, aim.window, aim.to_confirm) == ("tentative", None, wanted)
+    assert [finding.code for finding in aim.findings if finding.code.startswith("confirm_shots")] == told
+
+
+@pytest.mark.parametrize(
+    ("tasters", "taster_var", "doubt", "got", "disagree"),
+    [
+        (1, 0.0, 0.2, 6.1, False),
+        (2, 0.0, 0.2, 6.1, True),  # the more taste, the less is luck
+        (2, 2.0, 0.2, 6.1, False),  # unless tasters are known to differ
+        (1, 0.0, 0.9, 6.6, False),  # however much the surface learned from them, half of the luck is left
+    ],
+)
+def test_who_tasted_the_shots_to_confirm_says_how_much_of_a_miss_may_be_luck(
+    make_setup, hill, tasters, taster_var, doubt, got, disagree
+):
+    """Expected is 7.4; 1.645 standard errors of two shots are 1.45, by two tasters 1.01, who differ 1.93."""
+    at_aim = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in range(2)]
+    scores = [{"shot_id": f"s{9 + i}", "score": got, "taster": f"t{t}"} for i in range(2) for t in range(tasters)]
+    surface = hill(doubt=doubt)
+    surface.noise_var = 1.6
+    surface.tables.fit["taster_var"] = taster_var
+    aim = window(make_setup([*SPREAD, *at_aim], [*TASTED, *scores]), surface, 0.8)
+    assert ("confirm_shots_disagree" in [finding.code for finding in aim.findings]) == disagree
+
+
+def test_a_last_shot_to_confirm_without_its_time_says_nothing(make_setup, hill):
+    timeless = {"beverage_g": 36, "shot_time_s": None, "stage": "confirm"}
+    aim = window(make_setup([*SPREAD, timeless], TASTED), hill(), 0.8)
+    assert (aim.status, aim.to_confirm) == ("window", 2)
+    assert not any(finding.code.startswith("confirm_shots") for finding in aim.findings)
+
+
 def test_one_shot_to_confirm_leaves_one_to_pull(make_setup, hill):
     at_aim = {"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"}
     aim = window(make_setup([*SPREAD, at_aim], [*TASTED, {"shot_id": "s9", "score": 7.5}]), hill(), 0.8)

@@ -8,6 +8,8 @@ from scipy import integrate, stats
 
 from tastefield.stats import pooled
 from tastefield.stats.pooled import appeal, basis
+from tastefield.stats.pooled.rows import gathered
+from tastefield.stats.pooled.search import first_look
 
 
 def test_appeal_and_score_are_alike_at_the_usual_score_and_turn_into_each_other():
@@ -82,3 +84,23 @@ def test_a_further_tangent_moves_hardly_any_expected_score(monkeypatch):
     twice = off_at_the_best(pooled.learn(setups), levels)
     monkeypatch.setattr(pooled, "TANGENTS", 5)
     np.testing.assert_allclose(twice, off_at_the_best(pooled.learn(setups), levels), atol=0.04)
+
+
+def test_near_the_top_of_the_scale_a_score_tells_less_of_the_appeal():
+    """The tangent at what is expected of a score is as steep as the curve there."""
+    rng = np.random.default_rng(3)
+    setups = []
+    for number, level in enumerate([6.3, 8.6] * 3):
+        score = level + 0.5 * rng.normal(size=30)
+        setups.append(
+            pooled.SetupRows(
+                *(f"s{number}", f"m{number}", f"c{number}", "", ("", "")),
+                *(score, np.zeros((30, 2)), np.arange(30), ("ana",) * 30, ("",) * 30, np.zeros((30, 3))),
+            )
+        )
+    bench = gathered(setups)
+    laid = pooled._laid_on(bench, bench, first_look(bench), None, None, basis.LENGTHS[0])
+    told = np.array([bench.value[bench.setup == setup].mean() for setup in range(6)])
+    slopes = np.array([laid.slope[bench.setup == setup].mean() for setup in range(6)])
+    np.testing.assert_allclose(slopes, appeal.slope_at(appeal.appeal_of(told)), atol=0.06)
+    assert slopes.min() < 0.75 < 0.95 < slopes.max()

@@ -24,10 +24,12 @@ def checks(table: pd.DataFrame, limits: Sequence[CheckConfig]) -> tuple[Checked,
 
     :param table: the kept table ``checks``.
     """
-    rows = table.assign(named=[plain(str(name)).casefold() for name in table["check"]])
-    rows = rows.sort_values(["when", "place", "row"], na_position="first", kind="stable")
+    rows = table.assign(named=[_named(name) for name in table["check"]])
+    rows = rows.sort_values(["place", "row"], kind="stable")
     found = []
     for (machine, _), those in rows.groupby(["machine", "named"], sort=True):
+        if those["when"].notna().all():  # without every date the order of the sheet tells what came last
+            those = those.sort_values("when", kind="stable")
         first, last = _found(those.iloc[0]), _found(those.iloc[-1])
         name = str(those["check"].iloc[-1])
         verdict, why = _verdict(name, last, limits)
@@ -36,16 +38,25 @@ def checks(table: pd.DataFrame, limits: Sequence[CheckConfig]) -> tuple[Checked,
 
 
 def with_failed(setups: Sequence[Setup], found: Sequence[Checked]) -> tuple[Setup, ...]:
-    """The setups, those of a machine of which a check failed with a finding about it."""
+    """The setups, those of a machine of which a check failed with a finding about it.
+
+    Machines are matched however their names are capitalised: a sheet of checks is often written by somebody else.
+    """
     failed: dict[str, list[str]] = {}
     for one in found:
         if one.verdict == "fails":
-            failed.setdefault(one.machine, []).append(f"{shortened(one.check)}: {shortened(one.after.value)}")
+            value = " ".join(part for part in (one.after.value, one.after.unit) if part)
+            failed.setdefault(_named(one.machine), []).append(f"{shortened(one.check)}: {shortened(value)}")
     notes = {machine: finding("check_failed", checks="; ".join(told)) for machine, told in failed.items()}
     return tuple(
-        replace(setup, findings=(*setup.findings, notes[setup.machine])) if setup.machine in notes else setup
+        replace(setup, findings=(*setup.findings, notes[name])) if (name := _named(setup.machine)) in notes else setup
         for setup in setups
     )
+
+
+def _named(text: object) -> str:
+    """A name as it is compared."""
+    return plain(str(text)).casefold()
 
 
 def _found(row: pd.Series) -> Found:
@@ -56,20 +67,20 @@ def _found(row: pd.Series) -> Found:
 
 def _verdict(check: str, found: Found, limits: Sequence[CheckConfig]) -> tuple[str, str]:
     """``fails``, ``within`` or ``recorded``, and why."""
-    said = plain(found.value).casefold()
-    named = next((one for one in limits if plain(one.name).casefold() == plain(check).casefold()), None)
+    said = _named(found.value)
+    named = next((one for one in limits if _named(one.name) == _named(check)), None)
     if fault(check, found.value):
         return "fails", "by its own words"
     if named is None:
         return "recorded", ""
-    if said in {plain(word).casefold() for word in named.fails}:
+    if said in {_named(word) for word in named.fails}:
         return "fails", "by the configuration"
     if named.lowest is None and named.highest is None:
         return "recorded", ""
     value, unit = _number(found)
     if math.isnan(value):
         return "recorded", "its value is no number, so its limits say nothing"
-    if named.unit and unit and plain(unit).casefold() != plain(named.unit).casefold():
+    if named.unit and unit and _named(unit) != _named(named.unit):
         return "recorded", f"its limits are in {named.unit}"
     low = -math.inf if named.lowest is None else named.lowest
     high = math.inf if named.highest is None else named.highest

@@ -16,6 +16,7 @@ from tastefield.stats import gain
 from tastefield.stats.scatter import quadrature
 from tastefield.tables.dial import periods, positions_in_force, recorded, since_zero
 from tastefield.tables.notation import as_written
+from tastefield.words.ladder import STOP
 
 MOST = 3
 PURGE = 0.3
@@ -45,6 +46,7 @@ class Candidates:
     :param stands: (n,) where the grinder stands for each: the dial position, or the log of the time without a line.
     :param open: (n,) whether data speak there, so that it could be the recipe as things are.
     :param now: where the grinder stands, NaN where nobody knows.
+    :param finer: 1 where a higher stand is finer, -1 where it is coarser.
     """
 
     points: Floats
@@ -52,6 +54,7 @@ class Candidates:
     stands: Floats
     open: NDArray[np.bool_]
     now: float
+    finer: float
 
 
 def plan(
@@ -73,7 +76,9 @@ def plan(
         return ()
     candidates = _candidates(setup, aim, settings)
     dial = tuple(_for_the_dial(setup, aim, settings))
-    guess = _at_aim(aim, settings, "Taste it: checks the best guess.", "dial-in")
+    finer = not setup.pressurised() and (candidates.stands[0] - candidates.now) * candidates.finer > 1e-9
+    care = f" Finer than the last shot; {STOP}." if finer else ""
+    guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
     chosen = _chosen(setup, surface, candidates, worth, seed, MOST - len(dial), untasted)
     shots = _in_words(setup, aim, candidates, chosen)
@@ -81,7 +86,7 @@ def plan(
         return (guess, *shots, *dial)
     if chosen:
         return (*shots, *dial)
-    return (*_to_confirm(aim, settings), *dial)
+    return (*_to_confirm(aim, settings, care), *dial)
 
 
 def _start(setup: Setup) -> NextShot:
@@ -126,13 +131,16 @@ def _at_aim(aim: Aim, settings: Settings, why: str, stage: str) -> NextShot:
     return NextShot(settings.grind_setting, aim.dose_g, out, aim.ratio, aim.shot_time_s, None, why, stage)
 
 
-def _to_confirm(aim: Aim, settings: Settings) -> Iterator[NextShot]:
-    """Shots on final settings, which show whether they give what is expected of them."""
+def _to_confirm(aim: Aim, settings: Settings, care: str) -> Iterator[NextShot]:
+    """Shots on final settings, which show whether they give what is expected of them.
+
+    :param care: what is to be minded on the way to them.
+    """
     if any(note.code == "confirm_shots_disagree" for note in aim.findings):
         first = "Check purge, dose and warm-up first; then it shows whether the recipe holds: write stage confirm."
     else:
         first = "Confirms the recipe: write stage confirm."
-    whys = [first, *["Confirms that it repeats: write stage confirm."] * (MOST - 1)]
+    whys = [first + care, *["Confirms that it repeats: write stage confirm."] * (MOST - 1)]
     for why in whys[: aim.to_confirm]:
         yield _at_aim(aim, settings, why, "confirm")
 
@@ -230,8 +238,8 @@ def _in_words(setup: Setup, aim: Aim, candidates: Candidates, chosen: Sequence[t
     shots = []
     for at in least_turning(stood, stands):
         index, gained = chosen[at]
-        turned = np.isfinite(stood) and abs(stands[at] - stood) > 1e-9
-        shots.append(_try(setup, aim, candidates, index, gained, turned))
+        turn = (stands[at] - stood) * candidates.finer if np.isfinite(stood) else 0.0
+        shots.append(_try(setup, aim, candidates, index, gained, turn))
         stood = stands[at]
     return shots
 
@@ -256,7 +264,7 @@ def least_turning(now: float, stands: Sequence[float]) -> list[int]:
     return list(min(permutations(range(len(stands))), key=cost))
 
 
-def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turned: bool) -> NextShot:
+def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turn: float) -> NextShot:
     ratio, time = (float(value) for value in candidates.points[index])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
@@ -270,8 +278,8 @@ def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: flo
         why = "Repeats your best shot: taste it once more."
     else:
         why = "Taste it: checks the best guess."
-    if turned:
-        why += " Purge after turning the dial."
+    if abs(turn) > 1e-9:
+        why += " Purge after turning the dial." if turn < 0 else f" Purge after turning the dial; {STOP}."
     out = None if aim.dose_g is None else aim.dose_g * ratio
     return NextShot(candidates.settings[index], aim.dose_g, out, ratio, time, gained, why, "dial-in")
 
@@ -286,7 +294,7 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> Candidates:
     if setup.pressurised():  # a pressurised basket gives the time it gives
         points, settings_of, stands = points[:0], (), stands[:0]
     here = np.array([aim.ratio, aim.shot_time_s])
-    lattice = aim.lattice
+    lattice, line = aim.lattice, setup.bench.dial
     supported = np.column_stack(
         [axis.ravel() for axis in np.meshgrid(lattice.ratio, lattice.shot_time_s, indexing="ij")]
     )[lattice.supported.ravel()]
@@ -305,6 +313,7 @@ def _candidates(setup: Setup, aim: Aim, settings: Settings) -> Candidates:
         stands=np.append(at_aim, stands[near]),
         open=np.append(True, opened[near]),
         now=now,
+        finer=-1.0 if line is not None and len(line.settable) and line.higher_is == "coarser" else 1.0,
     )
 
 

@@ -380,11 +380,13 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     if upper - lower > (high - low) / 2:
         note = finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")
         return "insufficient", [note], TO_CONFIRM
-    if aim.window is None:
-        return "tentative", few, wanted
-    if len(confirm) and at_aim.empty:
+    if aim.window is not None and len(confirm) and at_aim.empty:
         return "window", _elsewhere(confirm.iloc[-1], aim), TO_CONFIRM
-    return _confirmed(setup, surface, aim, at_aim)
+    status, notes, to_confirm = _confirmed(setup, surface, aim, at_aim)
+    if aim.window is not None:
+        return status, notes, to_confirm
+    missed = [note for note in notes if note.code == "confirm_shots_disagree"]
+    return "tentative", [*few, *missed], to_confirm if missed else wanted
 
 
 def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:

@@ -3,27 +3,21 @@
 from __future__ import annotations
 
 import csv
-import functools
 import io
-import re
-import zipfile
-import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
+
+import pandas as pd
 
 from tastefield.errors import ReadError
+from tastefield.tables.book import open_book, refuse_long_cells, sheet_rows
 from tastefield.tables.cells import is_filled
-from tastefield.tables.text import decode, sniff_separator
+from tastefield.tables.text import decode, not_closed, sniff_separator
 
 Row = list[Any]
-_FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
 MOST_BYTES = 200_000_000
 """Most bytes of a file that is read whole."""
-MOST_UNPACKED = 500_000_000
-"""Most bytes that the parts of a workbook may unpack to, each."""
-MOST_CELLS = 5_000_000
-"""Most cells of a sheet, counted from A1 to its last filled row and column."""
 
 
 def places(files: Sequence[Path]) -> list[str]:
@@ -56,8 +50,7 @@ def text_rows(file: Path, place: str, encoding: str = "cp1252", separator: str =
         sign = separator or sniff_separator(text)
         records.extend(csv.reader(io.StringIO(text, newline=""), delimiter=sign, strict=True))
     except csv.Error as error:
-        why = f"the quotes around a cell are not closed properly near row {len(records) + 1} ({error})"
-        raise ReadError(place, why, 'write every " inside a quoted cell twice, or remove it') from error
+        raise not_closed(place, len(records) + 1, error) from error
     return records
 
 
@@ -82,22 +75,12 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
 
     :raises ReadError: no workbook, one protected, or with a sheet filled farther out than can be held.
     """
-    import python_calamine as calamine
-
     contents(file, place)
-    _refuse_vast(file, place)
-    try:
-        book = calamine.load_workbook(str(file))
-    except calamine.PasswordError as error:
-        raise ReadError(place, "it is protected by a password", "save it without one") from error
-    except (calamine.CalamineError, OSError) as error:
-        raise ReadError(place, f"it is no workbook ({error})", "open it and save it as .xlsx again") from error
+    book = open_book(file, place)
     found: dict[str, list[Row]] = {}
     for name in book.sheet_names:
-        try:
-            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        except (calamine.CalamineError, ValueError) as error:
-            raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+        rows = sheet_rows(book, name, place)
+        refuse_long_cells(rows, f"{place}, sheet {name}")
         if any(is_filled(cell) for row in rows for cell in row):
             found[name] = rows
     if not found:
@@ -105,43 +88,18 @@ def sheets(file: Path, place: str) -> dict[str, list[Row]]:
     return found
 
 
-def _refuse_vast(file: Path, place: str) -> None:
-    """Refuse a workbook that would not fit into memory: one stray cell far out makes a whole sheet that large.
+def below_headings(rows: Sequence[Row], at: int, named: Callable[[Any], str], place: str) -> pd.DataFrame:
+    """The rows below the one of headings, under their names, by row number counted from 1.
 
-    The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
-    format.
+    :param at: the row of headings, counted from 0.
+    :param named: the name that a heading gives; where that is empty the column is called by its number.
+    :raises ReadError: two columns have one name.
     """
-    try:
-        with zipfile.ZipFile(file) as package:
-            for part in package.infolist():
-                if part.file_size > MOST_UNPACKED:
-                    why = f"its part {part.filename} unpacks to {part.file_size // 1_000_000} MB"
-                    raise ReadError(place, why, "save what is needed of it as a workbook of its own")
-                if part.filename.startswith("xl/worksheets/") and part.filename.endswith(".xml"):
-                    with package.open(part) as stream:
-                        far = _too_far(stream)
-                    if far:
-                        why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
-                        raise ReadError(place, why, "delete what stands far from the table")
-    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, NotImplementedError):
-        return  # told better where it is opened as a workbook
-
-
-def _too_far(stream: IO[bytes]) -> str:
-    """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty."""
-    last, rows, rest = "A", 0, b""
-    while block := stream.read(1 << 20):
-        text = rest + block
-        end = text.rfind(b">") + 1
-        found = _FILLED.findall(text, 0, end)
-        last = max([last, *(letters.decode() for letters in {letters for letters, _ in found})], key=_column_number)
-        rows = max([rows, *map(int, {number for _, number in found})])
-        if rows * _column_number(last) > MOST_CELLS:
-            return f"{last}{rows}"
-        rest = text[end:]
-    return ""
-
-
-def _column_number(letters: str) -> int:
-    """The number of a column named by letters, counted from 1; XFD is 16384."""
-    return functools.reduce(lambda number, letter: 26 * number + ord(letter) - 64, letters, 0)
+    width = max(len(row) for row in rows[at:])
+    heading = [*rows[at], *[""] * (width - len(rows[at]))]
+    body = [[*row, *[None] * (width - len(row))] for row in rows[at + 1 :]]
+    names = [named(cell) or f"(column {n})" for n, cell in enumerate(heading, start=1)]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ReadError(place, f"several columns are called {', '.join(twice)}", "give each a heading of its own")
+    return pd.DataFrame(body, columns=names, index=range(at + 2, at + 2 + len(body)), dtype=object)

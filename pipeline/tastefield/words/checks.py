@@ -8,15 +8,21 @@ from __future__ import annotations
 
 import re
 
-NEGATED = re.compile(r"\b(?:no|not|never|none|nil|without|0)\b[^,;.:]*")
-"""A negation and what it denies: up to the next comma or stop."""
+NEGATED = re.compile(r"\b(?:no|not|never|none|nil|without|0)\b(?:(?!\b(?:but|except|only)\b)[^,;.:])*")
+"""A negation and what it denies: up to the next comma, stop or exception."""
 LEAKS_OR_TRIPS = re.compile(r"\bleak(?!age current)|\btrip(?! time)")
 """What such a check is called. A leakage current and a trip time are measured: their numbers alone are no fault."""
 THERE = re.compile(r"\b(?:yes|leak\w*|drip\w*|drops?|wet|damp|puddle\w*|seep\w*|trip\w*)\b")
+BUTTON = re.compile(r"\btrip.*\btest button|\btest button.*\btrip")
+"""A trip that is wanted: a residual current device that its test button does not trip protects nobody."""
 RELEASE = re.compile(r"(?:releas|relie|vent)\w*.*pressure|pressure.*(?:releas|relie|gone|goes|falls|vent)")
+GONE = re.compile(r"\b(?:to|at) 0(?![.,]?\d)|\b(?:no pressure|none|nothing) (?:left|remains)\b")
+"""That no pressure is left, which denies nothing of its release."""
 HELD = re.compile(r"\b(?:stays?|holds?|held|stuck|remains?|blocked)\b")
 FAILED = re.compile(r"^(?:fail\w*|failed|not ok|bad|unsafe|dangerous)\b")
 """What somebody wrote of a check as their own verdict, whatever was checked."""
+CALLED_FAILED = re.compile(r"\bfail(?:s|ed)?\b")
+"""The same anywhere in what they wrote, unless it is denied: "test failed"."""
 FLIPPED = re.compile(r"^(?:no|without)\b")
 """A check that is named by what should not be: "no leaks: yes" is well."""
 
@@ -38,12 +44,14 @@ def fault(check: str, value: str) -> bool:
     (False, False, True)
     """
     name, said = " ".join(check.casefold().split()), " ".join(value.casefold().split())
-    if FAILED.search(said):
+    left = NEGATED.sub(" ", said)
+    if FAILED.search(said) or CALLED_FAILED.search(left):
         return True
-    denied, left = bool(NEGATED.search(said)), NEGATED.sub(" ", said)
     if RELEASE.search(name):
-        there = not (denied or HELD.search(said))
+        there = not (NEGATED.search(GONE.sub(" ", said)) or HELD.search(said))
         return there and "yes" in said.split() if FLIPPED.search(name) else not there
+    if BUTTON.search(name):
+        return bool(NEGATED.search(said))
     if LEAKS_OR_TRIPS.search(name):
         if FLIPPED.search(name):
             return said in ("no", "not") or bool(THERE.search(left.replace("yes", "")))

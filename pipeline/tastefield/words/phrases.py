@@ -128,17 +128,26 @@ def more_often_poor(entry: Mapping[str, Any]) -> bool:
     return chance is not None and chance < 0.45 and (below or entry.get("tasted", 0) >= FEW_TASTED)
 
 
+def held(entry: Mapping[str, Any]) -> bool:
+    """Whether a failed bench check keeps the machine from leaving, however good its recipe is."""
+    return any(note["code"] == "check_failed" for note in entry.get("findings", ()))
+
+
 def readiness(entry: Mapping[str, Any]) -> str:
     """Whether the machine can leave, and what is missing, from a setup's object in the results file.
 
     >>> readiness({"status": "window"})
     'Ready, pull 2 to confirm'
+    >>> readiness({"status": "window", "findings": [{"code": "check_failed"}]})
+    'Held: a bench check failed'
     >>> readiness({"status": "window", "next_shots": [{"stage": "dial-in"}]})
     'Ready; 1 more may better it'
     >>> readiness({"status": "tentative", "assurance": 0.3, "tasted": 4, "next_shots": [{}, {}]})
     'Not good yet, pull 2 more'
     """
     status = entry["status"]
+    if held(entry):
+        return "Held: a bench check failed"
     if status == "confirmed":
         return "Confirmed"
     if status == "window":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import chain, islice
 from pathlib import Path, PurePath
@@ -14,11 +13,13 @@ import tastefield
 from tastefield.errors import ReadError
 from tastefield.hooks import Chunk, Context, Reader
 from tastefield.tables.cells import filled, is_filled
+from tastefield.tables.grid import Row, places
+from tastefield.tables.text import Encoding
 from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import Header, heading_row
 from tastefield_plugins.read_table.objects import json_lines, parquet
 from tastefield_plugins.read_table.packed import PACKINGS, Opener, contents
-from tastefield_plugins.read_table.text import Row, TextTable, Uneven, blocks, text_table
+from tastefield_plugins.read_table.text import TextTable, Uneven, blocks, text_table
 from tastefield_plugins.read_table.workbook import sheets
 
 CHUNK_ROWS = 50_000
@@ -38,18 +39,8 @@ class TableOptions(BaseModel):
         default="", description="sheet of a workbook, * allowed; the first, or the first that looks like a log"
     )
     separator: str = Field(default="", max_length=3, description='sign between cells of a text file; "tab"; found out')
-    encoding: str = Field(default="cp1252", description="of text that has no mark and is not UTF-8")
+    encoding: Encoding = "cp1252"
     header_row: int | None = Field(default=None, ge=1, description="row of the headings; found out")
-
-    @field_validator("encoding")
-    @classmethod
-    def _known(cls, value: str) -> str:
-        try:
-            "".encode(value)
-            codecs.getincrementaldecoder(value)
-        except LookupError as error:  # what turns no text into bytes is one, too: base64, zlib
-            raise ValueError("no such encoding; common are cp1252, utf-8, latin-1, mac-roman") from error
-        return value
 
     @field_validator("separator")
     @classmethod
@@ -71,7 +62,7 @@ class TableReader(Reader):
         """Yield the rows of each file, sheet or packed file, at most ``CHUNK_ROWS`` at once."""
         options = ctx.options
         assert isinstance(options, TableOptions)
-        for file, place in zip(files, _places(files), strict=True):
+        for file, place in zip(files, places(files), strict=True):
             suffix = file.suffix.lower()
             if suffix == ".xlsx":
                 for sheet, rows in sheets(file, place, options.sheet, options.header_row, ctx):
@@ -87,15 +78,6 @@ class TableReader(Reader):
 def tastefield_readers() -> list[Reader]:
     """The one reader of this file."""
     return [TableReader()]
-
-
-def _places(files: Sequence[Path]) -> list[str]:
-    """File names; with as much of the folder before them as tells them apart."""
-    for depth in range(1, 32):
-        names = ["/".join(file.parts[-depth:]) for file in files]
-        if len(set(names)) == len(names):
-            break
-    return names if files else []
 
 
 def _packed(place: str, suffix: str, opened: Opener, options: TableOptions, ctx: Context) -> Iterator[Chunk]:

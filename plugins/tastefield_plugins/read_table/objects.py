@@ -12,8 +12,10 @@ from typing import Any
 import pandas as pd
 
 from tastefield.errors import ReadError
-from tastefield_plugins.read_table.packed import BROKEN, Opener
-from tastefield_plugins.read_table.text import LONGEST_CELL, torn
+from tastefield.tables.text import LONGEST_CELL
+from tastefield.tables.unpacked import BROKEN
+from tastefield_plugins.read_table.packed import Opener
+from tastefield_plugins.read_table.text import torn
 
 MOST_PARQUET_CELLS = 200_000_000
 """Most cells of a Parquet file: a few bytes can stand for a billion equal rows."""

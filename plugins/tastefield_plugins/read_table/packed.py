@@ -7,21 +7,14 @@ import gzip
 import io
 import lzma
 import zipfile
-import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any
 
 from tastefield.errors import ReadError
+from tastefield.tables.unpacked import BROKEN, most_bytes, too_large
 
 PACKINGS = (".gz", ".bz2", ".xz")
-MOST_BYTES = 2_000_000_000
-"""Most bytes a packed file may hold."""
-MOST_TIMES, SMALL = 250, 100_000_000
-"""Past ``SMALL`` bytes, how many times its own size a file may hold. Logs pack 5 to 50 times: tried, no source."""
-
-BROKEN = (OSError, EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, NotImplementedError, RuntimeError)
-"""What the standard library raises where a packed file is torn, encrypted or packed in an unknown way."""
 
 
 class Measured(io.RawIOBase):
@@ -29,7 +22,7 @@ class Measured(io.RawIOBase):
 
     def __init__(self, stream: IO[bytes], place: str, packed_size: int, package: zipfile.ZipFile | None = None) -> None:
         self.stream, self.place, self.package, self.given = stream, place, package, 0
-        self.most = min(MOST_BYTES, max(SMALL, MOST_TIMES * packed_size))
+        self.most = most_bytes(packed_size)
 
     def readable(self) -> bool:
         """It can be read."""
@@ -50,12 +43,6 @@ class Measured(io.RawIOBase):
         if self.package is not None:
             self.package.close()
         super().close()
-
-
-def too_large(place: str, most: int) -> ReadError:
-    """What to say of a file that unpacks to too much."""
-    why = f"it unpacks to more than {most // 1_000_000} MB, far more than a log of its size holds"
-    return ReadError(place, why, "if it is a log after all, unpack it yourself and split it into several files")
 
 
 Opener = Callable[[], IO[bytes]]
@@ -100,16 +87,3 @@ def _member(file: Path, place: str, info: zipfile.ZipInfo) -> Opener:
         return io.BufferedReader(Measured(package.open(info), place, info.compress_size, package), 1 << 20)
 
     return opened
-
-
-def refuse_bomb(file: Path, place: str) -> None:
-    """Refuse a workbook, which is a zip file, whose parts unpack to too much; every part is unpacked and counted."""
-    with zipfile.ZipFile(file) as package:
-        size, total = file.stat().st_size, 0
-        most = min(MOST_BYTES, max(SMALL, MOST_TIMES * size))
-        for info in package.infolist():
-            with package.open(info) as stream:
-                while block := stream.read(1 << 20):
-                    total += len(block)
-                    if total > most:
-                        raise too_large(place, most)

@@ -13,18 +13,15 @@ from typing import IO, Any
 import pandas as pd
 
 from tastefield.errors import ReadError
-from tastefield.tables.text import marked_encoding, sniff_separator
-from tastefield_plugins.read_table.packed import BROKEN, Opener
+from tastefield.tables.grid import Row
+from tastefield.tables.text import LONGEST_CELL, marked_encoding, not_closed, sniff_separator
+from tastefield.tables.unpacked import BROKEN
+from tastefield_plugins.read_table.packed import Opener
 
-Row = list[Any]
-LONGEST_CELL = 100_000
-"""Most characters of a cell; a spreadsheet holds 32767 in one (ECMA-376 limits as spreadsheets keep them)."""
 FAST_FROM_BYTES = 1_000_000
 """From this size on a file without quotes is read column by column, which is quicker and gives the same cells."""
 _HEAD_BYTES = 1 << 18
 _NOT_TEXT = 'export it again as CSV in UTF-8 from the program that made it; if it is text, set encoding = "..."'
-
-csv.field_size_limit(LONGEST_CELL)
 
 
 class Uneven(Exception):  # noqa: N818 - a state of the file, told to nobody
@@ -63,16 +60,9 @@ class TextTable:
                     number += 1
                     yield row
             except csv.Error as error:
-                raise self._not_closed(number, error) from error
+                raise not_closed(self.place, number + 1, error) from error
             except BROKEN as error:
                 raise torn(self.place, error) from error
-
-    def _not_closed(self, number: int, error: csv.Error) -> ReadError:
-        if "field larger" in str(error):
-            why = f"a cell near row {number + 1} is longer than {LONGEST_CELL} characters, as if a quote was not closed"
-            return ReadError(self.place, why, "close the quote, or shorten the cell")
-        why = f"the quotes around a cell are not closed properly near row {number + 1} ({error})"
-        return ReadError(self.place, why, 'write every " inside a quoted cell twice, or remove it')
 
     def columns(self, skip: int, width: int) -> Iterator[pd.DataFrame]:
         """The rows after the first ``skip``, many at a time, each column of text by its distinct cells.

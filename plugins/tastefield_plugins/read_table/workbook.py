@@ -1,29 +1,23 @@
-"""Workbooks: every wanted sheet as rows, the first of the sheet first; refused where too vast."""
+"""Sheets of a workbook: every wanted one as rows, the first of the sheet first, and formulas without an answer told."""
 
 from __future__ import annotations
 
 import fnmatch
-import functools
 import re
-import zipfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
 
 from tastefield.errors import ReadError
 from tastefield.hooks import Context
+from tastefield.tables.book import open_book, refuse_long_cells, sheet_rows
 from tastefield.tables.cells import is_filled, shown
+from tastefield.tables.grid import Row
 from tastefield.tables.headings import understand
 from tastefield.words.columns import TABLES
 from tastefield.words.findings import finding
 from tastefield_plugins.read_table.header import heading_row
-from tastefield_plugins.read_table.packed import BROKEN, refuse_bomb
-from tastefield_plugins.read_table.text import LONGEST_CELL, torn
+from tastefield_plugins.read_table.text import torn
 
-Row = list[Any]
-MOST_CELLS = 5_000_000
-"""Most cells of a sheet, counted from A1 to its last filled row and column; more would not fit into memory."""
-_FILLED = re.compile(rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3})([0-9]{1,7})"[^>]*(?<!/)>')
 _CELL = rb'<(?:\w+:)?c\s(?:[^>]*\s)?r="([A-Z]{1,3}[0-9]{1,7})"'
 _FORMULA = rb"<(?:\w+:)?f\b(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)"
 _NO_VALUE = rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"
@@ -51,21 +45,15 @@ def sheets(
 
     :param wanted_sheet: a name, * allowed; empty for the first, or the first that looks like a log.
     """
-    import python_calamine as calamine
-
     try:
         empty = not file.read_bytes().strip()
     except OSError as error:
         raise torn(place, error) from error
     if empty:
         raise ReadError(place, "the file is empty", "export it again, or take it out of path")
-    _look_inside(file, place, ctx)
-    try:
-        book = calamine.load_workbook(str(file))
-    except calamine.PasswordError as error:
-        raise ReadError(place, "it is protected by a password", "save it without one") from error
-    except (calamine.CalamineError, OSError) as error:
-        raise ReadError(place, f"it is no workbook ({error})", "open it and save it as .xlsx again") from error
+    unanswered = _Unanswered()
+    book = open_book(file, place, unanswered.see)
+    unanswered.tell(place, ctx)
     wanted = [name for name in book.sheet_names if not wanted_sheet or fnmatch.fnmatchcase(name, wanted_sheet)]
     if wanted_sheet in book.sheet_names:
         wanted = [wanted_sheet]
@@ -75,14 +63,12 @@ def sheets(
     found: dict[str, list[Row]] = {}
     for name in wanted:
         try:
-            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        except (calamine.CalamineError, ValueError) as error:
+            rows = sheet_rows(book, name, place)
+        except ReadError:
             if wanted_sheet:
-                raise ReadError(f"{place}, sheet {name}", str(error), "save the workbook again") from error
+                raise
             continue
-        if any(type(cell) is str and len(cell) > LONGEST_CELL for row in rows for cell in row):
-            why = f"a cell is longer than {LONGEST_CELL} characters"
-            raise ReadError(f"{place}, sheet {name}", why, "shorten it")
+        refuse_long_cells(rows, f"{place}, sheet {name}")
         if any(is_filled(cell) for row in rows for cell in row):
             found[name] = rows
     if not found:
@@ -98,56 +84,25 @@ def sheets(
     yield chosen, found[chosen]
 
 
-def _look_inside(file: Path, place: str, ctx: Context) -> None:
-    """Refuse a workbook that unpacks to too much, or with a sheet too vast to be held: one stray cell far out makes the
-    whole sheet that large. Formulas that were saved without their value are told.
+class _Unanswered:
+    """Cells whose formula has no value or an error, which are read as empty."""
 
-    The filled cells themselves are looked at, because the area that a sheet claims counts cells with nothing but a
-    format.
-    """
-    unanswered: dict[str, list[str]] = {"formulas_without_values": [], "formulas_with_errors": []}
-    try:
-        refuse_bomb(file, place)
-        with zipfile.ZipFile(file) as package:
-            for part in package.namelist():
-                if part.startswith("xl/worksheets/") and part.endswith(".xml"):
-                    with package.open(part) as stream:
-                        far = _too_far(stream, unanswered)
-                    if far:
-                        why = f"a sheet is filled as far as {far}, and at most {MOST_CELLS} cells can be held"
-                        raise ReadError(place, why, "delete what stands far from the table, or save the log on its own")
-    except BROKEN:
-        return  # told better where it is opened as a workbook
-    for code, cells in unanswered.items():
-        if cells:
-            ctx.note(finding(code, {"place": place}, count=len(cells), first=cells[0]))
+    def __init__(self) -> None:
+        self.cells: dict[str, list[str]] = {code: [] for code in _UNANSWERED}
+        self.part, self.rest = "", b""
 
-
-def _too_far(stream: IO[bytes], unanswered: dict[str, list[str]]) -> str:
-    """The last row and column of a sheet as the name of a cell, once they span too many cells; else empty.
-
-    :param unanswered: gets the names of cells whose formula has no value or an error, which are read as empty.
-    """
-    last, rows, rest, cell = "A", 0, b"", b""
-    while block := stream.read(1 << 20):
-        text = rest + block
-        end = text.rfind(b">") + 1
-        found = _FILLED.findall(text, 0, end)
-        last = max([last, *(letters.decode() for letters in {letters for letters, _ in found})], key=_column_number)
-        rows = max([rows, *map(int, {number for _, number in found})])
-        if rows * _column_number(last) > MOST_CELLS:
-            return f"{last}{rows}"
-        rest = text[end:]
-        cells = cell + block
+    def see(self, part: str, block: bytes) -> None:
+        """Look through the next block of a sheet; a cell may begin in the block before."""
+        text = (self.rest if part == self.part else b"") + block
         for code, pattern in _UNANSWERED.items():
-            unanswered[code] += [name.decode() for name in pattern.findall(cells)]
-        cell = cells[cells.rfind(b"c>") + 2 :][-(1 << 16) :]
-    return ""
+            self.cells[code] += [name.decode() for name in pattern.findall(text)]
+        self.part, self.rest = part, text[text.rfind(b"c>") + 2 :][-(1 << 16) :]
 
-
-def _column_number(letters: str) -> int:
-    """The number of a column named by letters, counted from 1; XFD is 16384."""
-    return functools.reduce(lambda number, letter: 26 * number + ord(letter) - 64, letters, 0)
+    def tell(self, place: str, ctx: Context) -> None:
+        """A finding for each kind that was seen."""
+        for code, cells in self.cells.items():
+            if cells:
+                ctx.note(finding(code, {"place": place}, count=len(cells), first=cells[0]))
 
 
 def _chosen(found: dict[str, list[Row]], place: str, header_row: int | None) -> str:

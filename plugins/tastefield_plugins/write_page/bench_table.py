@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from tastefield.records import SetupResult
-from tastefield.words.phrases import chance_in_words, count, dial, printable, readiness, recipe
+from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield_plugins.write_page.numbers import UNKNOWN_CLOCK, clock_words
 
 NOT_RECORDED = "not recorded"
@@ -21,7 +21,7 @@ def row(result: SetupResult) -> dict[str, Any]:
     recommended = _pull(aim, entry) if aim else ""
     return {
         "slug": entry["slug"],
-        "status": entry["status"],
+        "status": "held" if held(entry) else entry["status"],
         "machine": machine,
         "also": rest,
         "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),

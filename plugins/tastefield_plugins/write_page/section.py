@@ -10,7 +10,7 @@ import pandas as pd
 
 from tastefield.records import Lattice, SetupResult
 from tastefield.words.dosing import dosing_lines
-from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, printable, readiness, recipe
+from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
 from tastefield_plugins.write_page.bench_table import NOT_RECORDED, following, names
 from tastefield_plugins.write_page.card import card
 from tastefield_plugins.write_page.drawings import drawings
@@ -49,7 +49,7 @@ def section(result: SetupResult) -> dict[str, Any]:
     coffee = printable(entry["key"].get("coffee") or NOT_RECORDED)
     words: dict[str, Any] = {
         "slug": result.slug,
-        "status": entry["status"],
+        "status": "held" if held(entry) else entry["status"],
         "machine": machine,
         "also": also,
         "coffee": coffee,
