@@ -119,14 +119,14 @@ def covariance(one, other, plan=None):
     tasters = alike["taster"] + (beyond[0] + beyond[1] + beyond[0] * beyond[1]) / count
     total = felt * total + SD["taster"] ** 2 * tasters
     total = total + SD["taster x coffee"] ** 2 * alike["taster"] * alike["coffee"]
-    total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"]
+    total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"] * felt
     slopes = np.array([parts.SLOPE_SD[name] for name in pooled.COVARIATES]) ** 2
     total = total + (one["covariates"] * slopes) @ other["covariates"].T
     x, sd = (one["points"], other["points"]), parts.EXTRACTION_SD
     extraction = parts.EXTRACTION_LINE_SD**2 * (1 + x[0] @ x[1].T)
     extraction = extraction + sd["unit"] ** 2 * (one["unit"][:, None] == other["unit"])
     extraction = extraction + alike["setup"] * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x[0] @ x[1].T))
-    effects = np.where(one["read"], 1.0, EFFECT), np.where(other["read"], 1.0, EFFECT)
+    effects = np.where(one["read"], 1.0, EFFECT * one["slope"]), np.where(other["read"], 1.0, EFFECT * other["slope"])
     departure = np.outer(*effects) * alike["shot"] * one["departure_var"]
     return tasted * total + read * extraction + departure
 

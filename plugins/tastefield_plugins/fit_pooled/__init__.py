@@ -186,8 +186,7 @@ class PooledSurface(Surface):
     def _needed(self, good: float, shot_vars: Sequence[float]) -> tuple[float, list[float]]:
         """Appeal that a good shot needs, and what its luck comes to in appeal there."""
         needed = float(appeal.appeal_of((good - self.offset) / self.unit))
-        slope = float(appeal.slope_at(needed)) * self.unit
-        return needed, [shot_var / max(slope, 1e-9) ** 2 for shot_var in shot_vars]
+        return needed, [shot_var / self.unit**2 for shot_var in shot_vars]
 
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
         return np.asarray(self.support.contains(code(points)))

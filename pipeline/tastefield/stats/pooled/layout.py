@@ -225,7 +225,7 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
     setup, read = bench.setup[rows], bench.read[rows]
     felt = ~read * bench.slope[rows]
     phi = basis.functions(bench.moved[rows]) * felt[:, None]
-    tasted, level = np.outer(~read, ~read).astype(float), np.outer(felt, felt)
+    level = np.outer(felt, felt)
     whole = (phi * plan.weights) @ phi.T
     left = phi @ plan.left @ phi.T
     same_setup = setup[:, None] == setup
@@ -242,7 +242,7 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
             left * _same(roast),
             _same(pair),
             _same(bench.session[rows]),
-            tasted * (bench.shot[rows][:, None] == bench.shot[rows]),
+            level * (bench.shot[rows][:, None] == bench.shot[rows]),
             np.diag((~read).astype(float)),
         ]
     )
@@ -267,7 +267,8 @@ def extraction(plan: Layout, rows: Codes) -> Extraction:
     sd = parts.EXTRACTION_SD
     fixed = both * (sd["unit"] ** 2 + same_setup * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x @ x.T)) + shot)
     fixed += np.diag(bench.error_var[rows])
-    return Extraction(fixed, shot * (read[:, None] != read), shot * np.outer(~read, ~read))
+    felt = ~read * bench.slope[rows]
+    return Extraction(fixed, shot * (np.outer(read, felt) + np.outer(felt, read)), shot * np.outer(felt, felt))
 
 
 def _same(codes: Codes) -> Array:
