@@ -184,7 +184,7 @@ class PooledSurface(Surface):
         return np.asarray(self.offset + self.unit * scores)
 
     def _needed(self, good: float, shot_vars: Sequence[float]) -> tuple[float, list[float]]:
-        """Appeal that a good shot needs, and what its luck comes to in appeal there."""
+        """Appeal that a good shot needs, and the variance of its luck in appeal."""
         needed = float(appeal.appeal_of((good - self.offset) / self.unit))
         return needed, [shot_var / self.unit**2 for shot_var in shot_vars]
 
