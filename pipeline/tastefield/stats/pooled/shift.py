@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 TAKEN = 0.9
 """Share of what the first look sees that is taken: it sees the best of a coffee with an error. On simulated benches
-less leaves chances of middling recipes too low, the whole leaves intervals too narrow where coffees are of two kinds."""
+less leaves chances of middling recipes too low; the whole, intervals too narrow where coffees are of two kinds."""
 GRID = 41
 """Points along each side of the shots' box at which a best is looked for."""
 BLUR = 0.1
