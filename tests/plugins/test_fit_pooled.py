@@ -12,6 +12,7 @@ from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
 from tastefield.records import Context, ExtractionLine, Taste
 from tastefield.stages.window import window
+from tastefield.stats.pooled import appeal
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
 
@@ -130,7 +131,7 @@ def test_a_recipe_is_told_for_the_coffee_as_old_as_it_was_at_the_last_shot(bench
 
 
 def test_mean_and_chance_asked_together_are_those_of_many_draws(bench):
-    """Scores of drawn surfaces and luck added to them: their mean, and how many are good."""
+    """Appeals of drawn surfaces and luck added to them: their mean score, and how many are good."""
     surface = MODEL.fit(bench[0], learned(bench), CONTEXT)
     mean, chances = surface.outlook(AT, 6.5, (0.1, 0.4))
     drawn = surface.draws(AT, 40_000, 1)
@@ -138,7 +139,7 @@ def test_mean_and_chance_asked_together_are_those_of_many_draws(bench):
     np.testing.assert_allclose(surface.mean(AT), mean)
     np.testing.assert_allclose(surface.sd(AT), drawn.std(axis=0), rtol=0.03)
     for chance, luck_var in zip(chances, (0.1, 0.4), strict=True):
-        good = ndtr((drawn - 6.5) / np.sqrt(luck_var)).mean(axis=0)
+        good = ndtr((appeal.appeal_of(drawn) - appeal.appeal_of(6.5)) / np.sqrt(luck_var)).mean(axis=0)
         np.testing.assert_allclose(chance, good, atol=0.01)
     np.testing.assert_allclose((surface.directions(AT, 1) ** 2).sum(axis=1), surface.sd(AT) ** 2)
     low, high = surface.interval(AT, 0.9)

@@ -99,7 +99,7 @@ def test_near_the_top_of_the_scale_a_score_tells_less_of_the_appeal():
             )
         )
     bench = gathered(setups)
-    laid = pooled._laid_on(bench, bench, first_look(bench), None, None, basis.LENGTHS[0])
+    laid = pooled._laid_on(bench, bench, first_look(bench), None, basis.LENGTHS[0])
     told = np.array([bench.value[bench.setup == setup].mean() for setup in range(6)])
     slopes = np.array([laid.slope[bench.setup == setup].mean() for setup in range(6)])
     np.testing.assert_allclose(slopes, appeal.slope_at(appeal.appeal_of(told)), atol=0.06)

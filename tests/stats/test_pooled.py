@@ -67,16 +67,28 @@ def turned(points):
 
 
 def benched(setups):
-    """A bench whose scores show more or less of the appeal."""
+    """A bench whose scores show more or less of the appeal, and whose coffees have their best in other places."""
     bench = gathered(setups)
-    return replace(bench, slope=np.where(bench.read, 1.0, np.linspace(0.5, 1.3, len(bench.value))))
+    slope = np.where(bench.read, 1.0, np.linspace(0.5, 1.3, len(bench.value)))
+    return replace(bench, slope=slope, shift=0.2 * np.column_stack([np.cos(bench.coffee), np.sin(bench.coffee)]))
 
 
 def same(a, b):
     return (np.asarray(a)[:, None] == np.asarray(b)) & (np.asarray(a) >= 0)[:, None]
 
 
-NOT_CODES = ("points", "covariates", "kinds", "unit", "read", "error_var", "departure_var", "slope", "taster_count")
+NOT_CODES = (
+    "points",
+    "moved",
+    "covariates",
+    "kinds",
+    "unit",
+    "read",
+    "error_var",
+    "departure_var",
+    "slope",
+    "taster_count",
+)
 
 
 def covariance(one, other, plan=None):
@@ -84,7 +96,7 @@ def covariance(one, other, plan=None):
 
     :param plan: where given, units share of surfaces that have columns only their leading directions.
     """
-    phi = [basis.functions(rows["points"]) for rows in (one, other)]
+    phi = [basis.functions(rows["moved"]) for rows in (one, other)]
     smooth = (phi[0] * basis.weights(LENGTH)) @ phi[1].T
     shared = dict.fromkeys(("coffee", "machine", "setup", "roast"), smooth)
     if plan is not None:
@@ -94,7 +106,7 @@ def covariance(one, other, plan=None):
         shared |= {plan.column_factor: leading, "roast": leading}
     alike = {name: same(one[name], other[name]) for name in one if name not in NOT_CODES}
     read, tasted = np.outer(one["read"], other["read"]), np.outer(~one["read"], ~other["read"])
-    total = parts.CENTRE[1] ** 2 + parts.FALL[1] ** 2 * np.outer(basis.fall(one["points"]), basis.fall(other["points"]))
+    total = parts.CENTRE[1] ** 2 + parts.FALL[1] ** 2 * np.outer(basis.fall(one["moved"]), basis.fall(other["moved"]))
     total = total + SD["shared"] ** 2 * smooth
     for factor in ("coffee", "machine", "setup", "roast"):
         level = "kind level" if factor == "roast" else f"{factor} level"
@@ -107,14 +119,14 @@ def covariance(one, other, plan=None):
     tasters = alike["taster"] + (beyond[0] + beyond[1] + beyond[0] * beyond[1]) / count
     total = felt * total + SD["taster"] ** 2 * tasters
     total = total + SD["taster x coffee"] ** 2 * alike["taster"] * alike["coffee"]
-    total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"]
+    total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"] * felt
     slopes = np.array([parts.SLOPE_SD[name] for name in pooled.COVARIATES]) ** 2
     total = total + (one["covariates"] * slopes) @ other["covariates"].T
     x, sd = (one["points"], other["points"]), parts.EXTRACTION_SD
     extraction = parts.EXTRACTION_LINE_SD**2 * (1 + x[0] @ x[1].T)
     extraction = extraction + sd["unit"] ** 2 * (one["unit"][:, None] == other["unit"])
     extraction = extraction + alike["setup"] * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x[0] @ x[1].T))
-    effects = np.where(one["read"], 1.0, EFFECT), np.where(other["read"], 1.0, EFFECT)
+    effects = np.where(one["read"], 1.0, EFFECT * one["slope"]), np.where(other["read"], 1.0, EFFECT * other["slope"])
     departure = np.outer(*effects) * alike["shot"] * one["departure_var"]
     return tasted * total + read * extraction + departure
 
@@ -124,6 +136,7 @@ def rows_of(plan):
     return {
         "unit": plan.unit[setup],
         "points": bench.points,
+        "moved": bench.points - bench.shift[setup],
         "coffee": bench.coffee[setup],
         "machine": bench.machine[setup],
         "roast": bench.roast[setup],
@@ -148,6 +161,7 @@ def asked(plan, setup, taster, new_coffee=False):
     return {
         "unit": np.full(n, -1 if new_coffee and plan.unit_factor == "coffee" else plan.unit[setup]),
         "points": POINTS,
+        "moved": POINTS,
         "coffee": np.full(n, 99 if new_coffee else bench.coffee[setup]),
         "machine": np.full(n, bench.machine[setup]),
         "roast": np.full(n, 99 if new_coffee else bench.roast[setup]),
@@ -180,7 +194,7 @@ def before(points):
 
 def expected(bench):
     """What is expected of every row before anything was tasted."""
-    return np.where(bench.read, 0.0, bench.slope * before(bench.points))
+    return np.where(bench.read, 0.0, bench.slope * before(bench.points - bench.shift[bench.setup]))
 
 
 def by_hand(plan, setup, new_coffee=False, exactly=False):

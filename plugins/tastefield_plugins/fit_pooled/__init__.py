@@ -129,15 +129,20 @@ class PooledSurface(Surface):
     noise_var: float
     coefficients: Floats
     root: Floats
+    shift: Floats
     offset: float
     unit: float
     support: hull.Support
     region: tuple[tuple[float, float], tuple[float, float]]
     factors: tuple[str, ...] = field(default=("ratio", "shot_time_s"))
 
+    def columns(self, points: Floats) -> Floats:
+        """Columns of the functions at the points less the shift."""
+        return pooled.basis.expand(code(points) - self.shift)
+
     def appeal(self, points: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation (n,) of the appeal, which is normal; scale from 1 to 9."""
-        columns = pooled.basis.expand(code(points))
+        columns = self.columns(points)
         return columns @ self.coefficients, np.sqrt(((columns @ self.root) ** 2).sum(axis=1))
 
     def mean(self, points: Floats) -> Floats:
@@ -150,7 +155,7 @@ class PooledSurface(Surface):
         return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        return self._shown(pooled.basis.expand(code(points)) @ self.root, points)
+        return self._shown(self.columns(points) @ self.root, points)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
@@ -165,10 +170,8 @@ class PooledSurface(Surface):
         return self._told(appeal.score_of(mean - half)), self._told(appeal.score_of(mean + half))
 
     def _drawn(self, points: Floats, n: int, seed: int) -> Floats:
-        columns, normal = (
-            pooled.basis.expand(code(points)),
-            np.random.default_rng(seed).standard_normal((n, self.root.shape[1])),
-        )
+        columns = self.columns(points)
+        normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
         return np.asarray(columns @ self.coefficients + normal @ (columns @ self.root).T)
 
     def _shown(self, directions: Floats, points: Floats) -> Floats:
@@ -181,10 +184,9 @@ class PooledSurface(Surface):
         return np.asarray(self.offset + self.unit * scores)
 
     def _needed(self, good: float, shot_vars: Sequence[float]) -> tuple[float, list[float]]:
-        """Appeal that a good shot needs, and what its luck comes to in appeal there."""
+        """Appeal that a good shot needs, and the variance of its luck in appeal."""
         needed = float(appeal.appeal_of((good - self.offset) / self.unit))
-        slope = float(appeal.slope_at(needed)) * self.unit
-        return needed, [shot_var / max(slope, 1e-9) ** 2 for shot_var in shot_vars]
+        return needed, [shot_var / self.unit**2 for shot_var in shot_vars]
 
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
         return np.asarray(self.support.contains(code(points)))
@@ -197,13 +199,18 @@ class OfSomeCoffee(PooledSurface):
     A sum of normal densities, one a coffee, so that two kinds of coffee are not averaged into a third that is neither.
 
     :param coffees: (k, WIDTH) what each changes, 0 on average; ``root`` is of the doubt beyond that.
+    :param moves: (k, 2) where the best of each lies, from that of all, coded.
     """
 
     coffees: Floats
+    moves: Floats
 
     def changes(self, points: Floats) -> Floats:
         """What each coffee changes of the appeal, (k, n)."""
-        return np.asarray(self.coffees @ pooled.basis.expand(code(points)).T)
+        usual = self.columns(points) @ self.coefficients
+        there = zip(self.coffees, self.moves, strict=True)
+        found = [pooled.basis.expand(code(points) - move) @ (self.coefficients + change) for change, move in there]
+        return np.asarray(found) - usual
 
     def mean(self, points: Floats) -> Floats:
         return self._told(self._moments(points)[0])
@@ -221,7 +228,7 @@ class OfSomeCoffee(PooledSurface):
         return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        rest = pooled.basis.expand(code(points)) @ self.root
+        rest = self.columns(points) @ self.root
         return self._shown(np.hstack([rest, self.changes(points).T / np.sqrt(len(self.coffees))]), points)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
@@ -269,6 +276,8 @@ class Pooled(SurfaceModel):
             "setups": {key: _plain(known) for key, known in learned.setups.items()},
             "machines": {key: _plain(known) for key, known in learned.machines.items()},
             "coffees": learned.coffees.tolist(),
+            "moves": learned.moves.tolist(),
+            "apart": learned.apart.tolist(),
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
             "corners": corners(tasted),
@@ -287,6 +296,7 @@ class Pooled(SurfaceModel):
             "theta_cov": cov.tolist(),
             "hub": {"precision": hub.precision.tolist(), "told": hub.told.tolist()},
             "corners": corners(tasted),
+            "apart": np.average([one["apart"] for one in shared], axis=0, weights=weights).tolist(),
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
@@ -305,8 +315,8 @@ class Pooled(SurfaceModel):
         if known is None or not population["support"]:
             return None
         surface = _surface(setup, known, population)
-        coffees = np.array(population["coffees"], dtype=float)
-        return OfSomeCoffee(**{**vars(surface), "coffees": coffees}) if len(coffees) else surface
+        kinds = {name: np.array(population[name], dtype=float) for name in ("coffees", "moves")}
+        return OfSomeCoffee(**{**vars(surface), **kinds})
 
 
 def _message(population: Population) -> pooled.Message:
@@ -319,11 +329,12 @@ def _told(population: Population) -> dict[str, Any]:
         "message": _message(population),
         "prior": pooled.Prior.told(np.array(population["theta"]), np.array(population["theta_cov"])),
         "length": tuple(population["length"]),
+        "apart": np.array(population["apart"]),
     }
 
 
 def _plain(known: pooled.Known) -> dict[str, Any]:
-    return {"mean": known.mean.tolist(), "root": known.root.tolist()}
+    return {"mean": known.mean.tolist(), "root": known.root.tolist(), "shift": known.shift.tolist()}
 
 
 def _variances(learned: pooled.Learned) -> dict[str, list[float]]:
@@ -354,6 +365,7 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
         noise_var=variances["noise"][0],
         coefficients=np.array(known["mean"], dtype=float),
         root=root,
+        shift=np.array(known["shift"], dtype=float),
         offset=setup.taste.scale[0] - scale,
         unit=scale,
         support=support,

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from tastefield.stats import hull
-from tastefield.stats.pooled import appeal, basis, parts
+from tastefield.stats.pooled import appeal, basis, parts, shift
 from tastefield.stats.pooled.layout import HUB
 from tastefield.stats.pooled.search import BOUNDS
 
@@ -21,6 +21,7 @@ CODING: dict[str, Any] = {
     "half_range": HALF_RANGE,
     "basis": [basis.HALF_WIDTH, basis.REACH, basis.HIGHEST, basis.FALL_WIDTH, basis.TILT],
     "lengths": [list(length) for length in basis.LENGTHS],
+    "moved": shift.TAKEN,
     "appeal": [appeal.LOWEST, appeal.USUAL, appeal.HIGHEST],
     "level": list(parts.CENTRE),
     "fall": list(parts.FALL),
@@ -103,6 +104,12 @@ def corners(tasted: NDArray[np.float64]) -> list[list[float]]:
     return np.unique(np.round(hull.Support.around(tasted, 0.0).vertices / COARSE) * COARSE, axis=0).round(6).tolist()
 
 
+def _apart(value: tuple[float, float]) -> tuple[float, float]:
+    if not all(0.01 <= one <= 1.5 for one in value):
+        raise ValueError("holds coffees all alike, or farther apart than espressos are")
+    return value
+
+
 def _corners(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
     if len(value) and float(np.abs(np.array(value)).max()) > basis.HALF_WIDTH:
         raise ValueError("reaches beyond every espresso")
@@ -145,6 +152,7 @@ class PooledShared(BaseModel):
 
     :param length: along and across equal flow, coded units.
     :param theta: log standard deviations of the parts, then the effect of extraction.
+    :param apart: how far the bests of coffees lie apart along each factor, coded.
     :param corners: of the hull of the tasted shots, coded, on a coarse grid.
     """
 
@@ -155,4 +163,5 @@ class PooledShared(BaseModel):
     theta: Annotated[list[float], AfterValidator(_theta)]
     theta_cov: Annotated[list[list[float]], AfterValidator(_covariance)]
     hub: Hub
+    apart: Annotated[tuple[float, float], AfterValidator(_apart)]
     corners: Annotated[list[tuple[float, float]], AfterValidator(_corners), Field(max_length=10_000)]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tastefield.stats.pooled import appeal, basis, parts
+from tastefield.stats.pooled import appeal, basis, parts, shift
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
 from tastefield.stats.pooled.layout import Layout, batches, laid_out
@@ -62,10 +62,12 @@ class Known:
     """The appeal to a typical taster: coefficients of :func:`basis.expand`, in points as at a score of 6.3.
 
     :param mean: (WIDTH,). :param root: (WIDTH, r), whose product with its transpose is the covariance.
+    :param shift: (2,) to be taken from coded points beforehand.
     """
 
     mean: Array
     root: Array
+    shift: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +76,8 @@ class Learned:
 
     :param setups: by name. :param machines: by name, each with a coffee that nobody tasted on it.
     :param coffees: (k, WIDTH) what the coffees tasted most change, 0 on average: a new one may be like any of them. The
-        covariance of a machine is about these changes, that of a setup is whole.
+        covariance of a machine is about these changes, that of a setup is whole. :param moves: (k, 2) their shifts.
+    :param apart: (2,) how far the bests of coffees lie apart along each factor, coded.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
     :param support: (m, 2) coded points of the tasted shots.
@@ -83,6 +86,8 @@ class Learned:
     setups: dict[str, Known]
     machines: dict[str, Known]
     coffees: Array
+    moves: Array
+    apart: Array
     spread: Spread
     message: Message
     sds: Array
@@ -94,16 +99,18 @@ def learn(
     message: Message | None = None,
     prior: Prior | None = None,
     length: basis.Length | None = None,
+    apart: Array | None = None,
 ) -> Learned:
     """Learn from all setups at once.
 
     :param setups: one entry a setup, those without a tasted shot too: they are answered from what others show.
-    :param message: with ``prior`` and ``length``, what an earlier bench told.
+    :param message: with ``prior``, ``length`` and ``apart``, what an earlier bench told.
     """
     told = bench = gathered(setups)
-    begin = first_look(bench, message, prior, length)
+    begin = first_look(bench, message, length)
     for _ in range(TANGENTS):
-        bench = _laid_on(bench, told, begin, message, prior, length or basis.LENGTHS[0])
+        bench = _laid_on(bench, told, begin, message, length or basis.LENGTHS[0])
+    bench = _moved(bench, begin, message, length or basis.LENGTHS[0])
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -119,19 +126,30 @@ def learn(
         plan = plans[spread.best.length]
         found = evaluate(plan, batches(plan), spread.best.theta, message, prior, with_gradient=False)
     learned = hub_message(plan, found, message)
-    grid = basis.expand(_grid(bench.shot_points))
+    grid = basis.expand(_grid(bench.moved_shots))
     means = {name: mean for name, (mean, _) in sums.items()}
     covs = {name: square - np.outer(mean, mean) for name, (mean, square) in sums.items()}
-    coffees = _coffees(bench, means)
-    between = coffees.T @ coffees / max(len(coffees), 1)
+    coffees, moves = _coffees(bench, means)
+    apart = shift.spread(moves) if len(coffees) or apart is None else apart
+    if not len(coffees):  # of what kinds coffees come nobody knows; that their bests lie apart is known
+        moves = np.sqrt(2.0) * apart * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+        coffees = np.zeros((len(moves), WIDTH))
+    between = coffees.T @ coffees / len(coffees)
+    moved_by = dict(zip(bench.names, bench.shift, strict=True))
     return Learned(
-        setups={name: _stored(means[kind, name], covs[kind, name], grid) for kind, name in sums if kind == "setup"},
+        setups={
+            name: _stored(means[kind, name], covs[kind, name], grid, moved_by[name])
+            for kind, name in sums
+            if kind == "setup"
+        },
         machines={
-            name: _stored(means[kind, name], covs[kind, name] - between, grid)
+            name: _stored(means[kind, name], covs[kind, name] - between, grid, np.zeros(2))
             for kind, name in sums
             if kind == "machine"
         },
         coffees=coffees,
+        moves=moves,
+        apart=apart,
         spread=spread,
         message=learned,
         sds=_sds(bench, np.array([theta for _, theta in points])),
@@ -139,9 +157,7 @@ def learn(
     )
 
 
-def _laid_on(
-    bench: Bench, told: Bench, theta: Array, message: Message | None, prior: Prior | None, length: basis.Length
-) -> Bench:
+def _laid_on(bench: Bench, told: Bench, theta: Array, message: Message | None, length: basis.Length) -> Bench:
     """The bench with the curve from appeal to score replaced, row by row, by its tangent at what is expected there.
 
     score = curve(at) + slope (appeal - at): the value is turned to score - curve(at) + slope at.
@@ -152,7 +168,7 @@ def _laid_on(
     if not len(bench.shot_points):
         return bench
     plan = laid_out(bench, length)
-    found = evaluate(plan, batches(plan), theta, message, prior, with_gradient=False)
+    found = evaluate(plan, batches(plan), theta, message, with_gradient=False)
     at = np.zeros(len(bench.value))
     for number in range(int(plan.unit.max(initial=-1)) + 1):
         unit = Unit(plan, found, number)
@@ -165,6 +181,15 @@ def _laid_on(
     slope = np.where(bench.read, 1.0, appeal.slope_at(at))
     turned = told.value - appeal.score_of(at) + slope * at
     return replace(bench, slope=slope, value=np.where(bench.read, told.value, turned))
+
+
+def _moved(bench: Bench, theta: Array, message: Message | None, length: basis.Length) -> Bench:
+    """The bench with every setup's shift."""
+    if not len(bench.shot_points):
+        return bench
+    plan = laid_out(bench, length)
+    found = evaluate(plan, batches(plan), theta, message, with_gradient=False)
+    return replace(bench, shift=shift.shifts(shift.places(plan, found), bench.coffee))
 
 
 def _sds(bench: Bench, thetas: Array) -> Array:
@@ -190,19 +215,23 @@ def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Momen
     return answers
 
 
-def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> Array:
-    """What each of the coffees tasted most adds to a machine's surface, in the mean over its setups, and over all 0."""
+def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> tuple[Array, Array]:
+    """What each of the coffees tasted most adds to a machine's surface, in the mean over its setups, and over all 0.
+
+    :returns: (k, WIDTH), none where the coffees are too few, and their shifts (k, 2).
+    """
     tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
     of = [np.flatnonzero((bench.coffee == coffee) & (tasted > 0)) for coffee in range(len(bench.coffee_names))]
     most = sorted((setups for setups in of if len(setups)), key=lambda setups: -int(tasted[setups].sum()))
     if len(most) < FEWEST_COFFEES:
-        return np.zeros((0, WIDTH))
+        return np.zeros((0, WIDTH)), np.zeros((0, 2))
     names, machines = bench.names, bench.machine_names
     found = [
         np.mean([means["setup", names[s]] - means["machine", machines[int(bench.machine[s])]] for s in setups], axis=0)
         for setups in most[:MOST_COFFEES]
     ]
-    return np.asarray(np.array(found) - np.mean(found, axis=0))
+    moves = np.array([bench.shift[setups[0]] for setups in most[:MOST_COFFEES]])
+    return np.asarray(np.array(found) - np.mean(found, axis=0)), moves
 
 
 def _grid(points: Array) -> Array:
@@ -212,7 +241,7 @@ def _grid(points: Array) -> Array:
     return np.column_stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
 
 
-def _stored(mean: Array, cov: Array, grid: Array) -> Known:
+def _stored(mean: Array, cov: Array, grid: Array, moved: Array) -> Known:
     """The covariance by as few directions as carry nearly all of it over the grid."""
     values, vectors = np.linalg.eigh(0.5 * (cov + cov.T))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
@@ -220,4 +249,4 @@ def _stored(mean: Array, cov: Array, grid: Array) -> Known:
     squares, turn = np.maximum(squares[::-1], 0.0), turn[:, ::-1]
     carried = np.cumsum(squares) / max(float(squares.sum()), 1e-300)
     kept = int(np.searchsorted(carried, 1 - LEFT_OUT)) + 1
-    return Known(mean, np.asarray(root @ turn[:, :kept]))
+    return Known(mean, np.asarray(root @ turn[:, :kept]), moved)

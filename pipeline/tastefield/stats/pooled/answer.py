@@ -44,7 +44,7 @@ class Unit:
         self.seen = self.inverse @ self.unit.D
         self.tasted = (~bench.read[self.rows]).astype(float)
         self.felt = self.tasted * bench.slope[self.rows]
-        self.phi = basis.functions(bench.points[self.rows]) * self.felt[:, None]
+        self.phi = basis.functions(bench.moved[self.rows]) * self.felt[:, None]
 
     def answer(self, setup: int, new_coffee: bool = False) -> Moments:
         """The surface of a setup for a typical taster, equal weight over all tasters of the bench.

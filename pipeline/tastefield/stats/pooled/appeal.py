@@ -8,7 +8,8 @@ What a better coffee, machine or recipe adds is added to the appeal. Near the to
 score: the best recipes of good coffees lie on a plateau, and few coffees are far better than good. Were scores
 themselves taken to add up, the best of a poor coffee would be expected too low, and that of an excellent one too high.
 
-What tasters differ by, luck of a shot and noise are of the score as it is told. For these sums the curve is replaced by
+What makes one shot better than another of the same recipe is added to the appeal too. What tasters differ by and noise
+are of the score as it is told. For these sums the curve is replaced by
 its tangent at what is expected of each score (Gauss and Newton): see :func:`tastefield.stats.pooled.learn`.
 """
 
@@ -20,8 +21,8 @@ from scipy import special
 
 Array = NDArray[np.float64]
 
-LOWEST, HIGHEST = -1.0, 11.0
-"""Scores that no appeal reaches, a quarter of a 1-9 scale beyond its ends."""
+LOWEST, HIGHEST = 0.0, 10.0
+"""Scores that no appeal reaches, an eighth of a 1-9 scale beyond its ends."""
 USUAL = 6.3
 """Score at which appeal and score are alike."""
 ENDS = (1.0, 9.0)

@@ -114,7 +114,7 @@ def laid_out(bench: Bench, length: basis.Length) -> Layout:
     add("taster x coffee", len(pairs), "taster x coffee")
     counts = {other: int(getattr(bench, other).max(initial=-1)) + 1, "roast": int(bench.roast.max(initial=-1)) + 1}
     room = max((MOST_UNKNOWNS - len(group)) // max(sum(counts.values()), 1) - 1, 1)
-    directions = basis.leading(bench.shot_points, length, min(MOST_DIRECTIONS, room))
+    directions = basis.leading(bench.moved_shots, length, min(MOST_DIRECTIONS, room))
     for factor, count in counts.items():
         starts[factor] = len(group)
         for _ in range(count):
@@ -176,14 +176,14 @@ def unit_of(plan: Layout, rows: Codes) -> Unit:
     """The unit of these rows."""
     bench = plan.bench
     setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)
-    x = bench.points[rows]
+    x, moved = bench.points[rows], bench.moved[rows]
     felt = tasted * bench.slope[rows]  # how much of the appeal the score shows
-    phi = basis.functions(x) * felt[:, None]
+    phi = basis.functions(moved) * felt[:, None]
     tasters = (bench.taster[rows][:, None] == np.arange(bench.taster_count)).astype(float)
     tasters += ((felt - tasted) / max(bench.taster_count, 1))[:, None]  # what they share is of the appeal
     line = np.column_stack([np.ones(len(rows)), x])[:, : plan.starts["kind"] - plan.starts["extraction"]]
     blocks = [
-        np.column_stack([felt, basis.fall(x) * felt, phi, tasters, bench.covariates[rows]]),
+        np.column_stack([felt, basis.fall(moved) * felt, phi, tasters, bench.covariates[rows]]),
         line * (1 - tasted)[:, None],
     ]
     columns: list[Codes] = [np.arange(plan.common)]
@@ -224,8 +224,8 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
     bench = plan.bench
     setup, read = bench.setup[rows], bench.read[rows]
     felt = ~read * bench.slope[rows]
-    phi = basis.functions(bench.points[rows]) * felt[:, None]
-    tasted, level = np.outer(~read, ~read).astype(float), np.outer(felt, felt)
+    phi = basis.functions(bench.moved[rows]) * felt[:, None]
+    level = np.outer(felt, felt)
     whole = (phi * plan.weights) @ phi.T
     left = phi @ plan.left @ phi.T
     same_setup = setup[:, None] == setup
@@ -242,7 +242,7 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
             left * _same(roast),
             _same(pair),
             _same(bench.session[rows]),
-            tasted * (bench.shot[rows][:, None] == bench.shot[rows]),
+            level * (bench.shot[rows][:, None] == bench.shot[rows]),
             np.diag((~read).astype(float)),
         ]
     )
@@ -267,7 +267,8 @@ def extraction(plan: Layout, rows: Codes) -> Extraction:
     sd = parts.EXTRACTION_SD
     fixed = both * (sd["unit"] ** 2 + same_setup * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x @ x.T)) + shot)
     fixed += np.diag(bench.error_var[rows])
-    return Extraction(fixed, shot * (read[:, None] != read), shot * np.outer(~read, ~read))
+    felt = ~read * bench.slope[rows]
+    return Extraction(fixed, shot * (np.outer(read, felt) + np.outer(felt, read)), shot * np.outer(felt, felt))
 
 
 def _same(codes: Codes) -> Array:

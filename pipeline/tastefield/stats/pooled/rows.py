@@ -110,6 +110,8 @@ class Bench:
 
     :param value: (N,) score from 1 to 9, or extraction where ``read`` says so, with ``error_var``, 0 for a score.
     :param departure_var: of extraction between shots at one ratio and time; 0 where nothing was read.
+    :param shift: (S, 2) how far a setup's best lies from that of all, coded, as far as it is taken: its surfaces run
+        over points less this.
     :param slope: (N,) points of score that a point of appeal adds at what is expected of the row; 1 for a reading.
     """
 
@@ -133,11 +135,25 @@ class Bench:
     taster_count: int
     departure_var: float
     slope: Array
+    shift: Array
 
     @property
     def shot_points(self) -> Array:
         """Points (m, 2) of the distinct tasted shots."""
-        return self.points[~self.read][np.unique(self.shot[~self.read], return_index=True)[1]]
+        return self._of_shots(self.points)
+
+    @property
+    def moved(self) -> Array:
+        """Points (N, 2) as surfaces see them: less the shift of their setup."""
+        return basis.inside(self.points - self.shift[self.setup])
+
+    @property
+    def moved_shots(self) -> Array:
+        """The same of the distinct tasted shots, (m, 2)."""
+        return self._of_shots(self.moved)
+
+    def _of_shots(self, points: Array) -> Array:
+        return np.asarray(points[~self.read][np.unique(self.shot[~self.read], return_index=True)[1]])
 
     def only(self, setups: Codes) -> Bench:
         """The bench of these setups (increasing) alone, as if no other had been recorded; tasters keep their codes."""
@@ -164,6 +180,7 @@ class Bench:
             taster_count=self.taster_count,
             departure_var=self.departure_var,
             slope=self.slope[kept],
+            shift=self.shift[setups],
         )
 
 
@@ -208,6 +225,7 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
         taster_count=len(tasters),
         departure_var=float(np.mean(departures)) if departures else 0.0,
         slope=np.ones(sum(len(part.value) for part in rows)),
+        shift=np.zeros((len(setups), 2)),
     )
 
 

@@ -115,11 +115,12 @@ def spread_of(
     )
 
 
-def first_look(
-    bench: Bench, message: Message | None = None, prior: Prior | None = None, length: basis.Length | None = None
-) -> Array:
-    """The likeliest standard deviations (15,) at one length alone."""
-    return _Top(laid_out(_searched(bench), length or basis.LENGTHS[0]), parts.start(), message, prior).theta
+def first_look(bench: Bench, message: Message | None = None, length: basis.Length | None = None) -> Array:
+    """The likeliest standard deviations (15,) of surfaces not moved, at one length alone.
+
+    Their prior is as stated: what another bench told is of surfaces that were moved.
+    """
+    return _Top(laid_out(_searched(bench), length or basis.LENGTHS[0]), parts.start(), message, None).theta
 
 
 def _log_length(length: basis.Length) -> float:

@@ -1,0 +1,66 @@
+"""Where the best of each coffee lies, and what moving surfaces onto one another does."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tastefield.stats import pooled
+from tastefield.stats.pooled import appeal, shift
+
+
+def bench_of(seed, apart=0.45, coffees=8, shots=12):
+    """The same hill for every coffee, each elsewhere; three machines a coffee, which change only the level."""
+    rng = np.random.default_rng(seed)
+    bests = apart * rng.normal(size=(coffees, 2))
+    setups = []
+    for number in range(3 * coffees):
+        coffee = number % coffees
+        points = 0.7 * bests[coffee] + 0.6 * rng.normal(size=(shots, 2))
+        off = ((points - bests[coffee]) ** 2).sum(axis=1)
+        expected = appeal.score_of(7.6 + 0.2 * rng.normal() - 3.5 * (1 - np.exp(-off)))
+        score = expected + 0.3 * rng.normal(size=shots) + 0.6 * rng.normal(size=(2, shots))
+        setups.append(
+            pooled.SetupRows(
+                *(f"s{number}", f"m{number // 3}", f"c{coffee}", "", ("", "")),
+                np.clip(score, 1.0, 9.0).ravel(),
+                np.tile(points, (2, 1)),
+                np.tile(np.arange(shots), 2),
+                ("ana",) * shots + ("ben",) * shots,
+                ("",) * 2 * shots,
+                np.zeros((2 * shots, 3)),
+            )
+        )
+    return setups, bests
+
+
+def test_the_bests_of_coffees_are_found_where_they_are():
+    setups, bests = bench_of(1)
+    learned = pooled.learn(setups)
+    found = np.array([learned.setups[f"s{number}"].shift for number in range(len(bests))]) / shift.TAKEN
+    away = bests - bests.mean(axis=0)
+    assert np.corrcoef(found.ravel(), away.ravel())[0, 1] > 0.85
+    np.testing.assert_allclose(learned.apart, away.std(axis=0, ddof=1), rtol=0.6)
+
+
+def test_moved_onto_one_another_hills_need_smaller_departures(monkeypatch):
+    setups, _ = bench_of(2)
+    at = pooled.parts.NAMES.index("coffee")
+    moved = pooled.learn(setups).sds[:, at].mean()
+    monkeypatch.setattr(shift, "TAKEN", 1e-9)
+    assert moved < 0.7 * pooled.learn(setups).sds[:, at].mean()
+
+
+def test_a_coffee_alone_and_one_that_nobody_tasted_are_not_moved():
+    bests = np.array([[0.3, 0.1], [0.3, 0.1], [np.nan, np.nan]])
+    assert (shift.shifts(bests, np.array([0, 0, 1])) == 0).all()
+    two = shift.shifts(np.array([[0.3, 0.1], [0.1, -0.1], [np.nan, np.nan]]), np.array([0, 1, 2]))
+    np.testing.assert_allclose(two, shift.TAKEN * np.array([[0.1, 0.1], [-0.1, -0.1], [0.0, 0.0]]))
+
+
+def test_how_far_bests_lie_apart_leans_on_what_is_usual_where_few_tell():
+    assert shift.spread(np.zeros((0, 2))) == pytest.approx([shift.USUAL_SD] * 2)
+    many = shift.TAKEN * 0.5 * np.random.default_rng(1).normal(size=(400, 2))
+    np.testing.assert_allclose(shift.spread(many), 0.5, rtol=0.1)
+    few = shift.spread(shift.TAKEN * np.array([[0.5, 0.0], [-0.5, 0.0], [0.0, 0.0]]))
+    assert 0.1 < few[1] < shift.USUAL_SD < few[0] < 0.5
