@@ -131,7 +131,7 @@
         const high = grid[(i + 1) * wide + j] * (1 - v) + grid[(i + 1) * wide + j + 1] * v;
         return low * (1 - u) + high * u;
       };
-      const here = Object.values(sliders).every((slider) => slider.value === slider.defaultValue);
+      const here = Object.values(sliders).every((each) => Math.abs(each.value - each.defaultValue) < 1e-5);
       const value = (name) => (here && data.recipe ? data.recipe[name] : at(grids[name])); // what the page says of it
       const known = at(grids.supported) >= 0.5 || here;
       const chance = value("chance");
