@@ -22,10 +22,13 @@ HEAD = (
 )
 
 
+REPORTS = "".join(f'[[report]]\nwriter = "{writer}"\n' for writer in ("data", "page"))
+
+
 def handed(folder: Path, rows: list[dict], grinders: str = "", name: str = "out") -> tuple[list[dict], str]:
-    """Write a log, run it, and give the setups of the results file and the page."""
+    """Write a log, run it, and give the setups of the results file and the page, which alone are written."""
     pd.DataFrame(rows).to_csv(folder / "log.csv", index=False)
-    (folder / "log.toml").write_text(HEAD + grinders, "utf-8")
+    (folder / "log.toml").write_text(HEAD + grinders + REPORTS, "utf-8")
     run = tastefield.run(folder / "log.toml", out=folder / name)
     assert not run.failed
     out = folder / name

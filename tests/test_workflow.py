@@ -239,9 +239,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import tastefield
 from tastefield.hooks import SurfaceModel
-from tastefield_plugins.fit_pooled import Pooled, PooledSurface
+from tastefield_plugins.fit_pooled import OfSomeCoffee, Pooled
 @dataclass(frozen=True, eq=False, kw_only=True)
-class TwoPeaks(PooledSurface):
+class TwoPeaks(OfSomeCoffee):
     def outlook(self, points, good, shot_vars):
         late = np.log(points[:, 1] / 29.0)
         return 6.0 + late, [0.5 - late for _ in shot_vars]

@@ -59,6 +59,10 @@ class TestPooled(SurfaceContract):
     plugin = REGISTRY.surfaces["pooled"]
 
 
+class TestCardWriter(WriterContract):
+    plugin = REGISTRY.writers["card"]
+
+
 class TestDataWriter(WriterContract):
     plugin = REGISTRY.writers["data"]
 
@@ -87,6 +91,7 @@ def test_every_built_in_plugin_is_held_to_the_contract():
         TestDatabaseReader,
         TestQuadratic,
         TestPooled,
+        TestCardWriter,
         TestDataWriter,
         TestFigureWriter,
         TestPageWriter,

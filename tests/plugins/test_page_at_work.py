@@ -287,18 +287,24 @@ def test_a_large_bench_prints_its_table_and_a_setup_its_section_without_what_pap
 # --- for everybody --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 390])
-def test_no_serious_fault_of_accessibility_is_found(browser: Any, tmp_path: Path, scheme: str, width: int) -> None:
-    """Rules of WCAG 2.2, A and AA, as axe-core checks them."""
-    script = axe()
-    run = sample_run.run(sample_run.CASES)
+@pytest.fixture(scope="module")
+def every_case(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a run with every kind of setup."""
+    folder, run = tmp_path_factory.mktemp("every"), sample_run.run(sample_run.CASES)
     writer, context = PageWriter(), Context(PageWriter.Options(), setups=len(run.setups))
     for result in run.setups:
-        writer.write_setup(result, tmp_path, context)
-    writer.write_run(run, tmp_path, context)
+        writer.write_setup(result, folder, context)
+    writer.write_run(run, folder, context)
+    return folder / "page.html"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_no_serious_fault_of_accessibility_is_found(browser: Any, every_case: Path, scheme: str, width: int) -> None:
+    """Rules of WCAG 2.2, A and AA, as axe-core checks them."""
+    script = axe()
     page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=scheme, bypass_csp=True)
-    page.goto((tmp_path / "page.html").as_uri())
+    page.goto(every_case.as_uri())
     page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
     page.evaluate(script)
     found = page.evaluate("axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})")

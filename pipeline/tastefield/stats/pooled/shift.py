@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import Delaunay, QhullError
 
-from tastefield.stats import hull
 from tastefield.stats.pooled import basis
 from tastefield.stats.pooled.answer import Unit
 from tastefield.stats.pooled.evidence import Evidence
@@ -41,7 +41,7 @@ def places(plan: Layout, found: Evidence) -> Array:
     shots = bench.shot_points
     axes = [np.linspace(low, high, GRID) for low, high in zip(shots.min(axis=0), shots.max(axis=0), strict=True)]
     grid = np.column_stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
-    grid = np.vstack([grid[hull.Support.around(shots, 0.0).contains(grid)], shots])
+    grid = np.vstack([grid[_among(grid, shots)], shots])
     columns = basis.expand(grid)
     tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
     total = np.zeros((len(bench.coffee_names), len(grid)))
@@ -55,6 +55,14 @@ def places(plan: Layout, found: Evidence) -> Array:
         weight = np.exp((mean - mean.max(axis=1, keepdims=True)) / BLUR)
         best = weight @ grid / weight.sum(axis=1, keepdims=True)
     return np.asarray(best[bench.coffee])
+
+
+def _among(points: Array, shots: Array) -> NDArray[np.bool_]:
+    """Whether points (n, 2) lie in the hull of the shots (m, 2); none where these lie on a line."""
+    try:
+        return np.asarray(Delaunay(shots).find_simplex(points) >= 0)
+    except QhullError:
+        return np.zeros(len(points), dtype=bool)
 
 
 def shifts(bests: Array, coffee: NDArray[np.int64]) -> Array:
