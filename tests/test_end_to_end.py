@@ -20,6 +20,7 @@ import tastefield
 from tastefield.loading import load
 
 ROOT = Path(__file__).resolve().parent.parent
+pytestmark = pytest.mark.slow
 
 
 def results(folder: Path) -> dict:
