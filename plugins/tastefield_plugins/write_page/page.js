@@ -37,7 +37,8 @@
         row.hidden = !(words.every((word) => text.includes(word)) && (!state.value || row.dataset.is === state.value));
         shown += !row.hidden;
       }
-      count.textContent = shown === rows.length ? `${rows.length} lines` : `${shown} of ${rows.length} lines`;
+      const lines = rows.length === 1 ? "1 line" : `${rows.length} lines`;
+      count.textContent = shown === rows.length ? lines : `${shown} of ${lines}`;
     };
 
     heads.forEach((head, at) => {
