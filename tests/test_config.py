@@ -152,6 +152,37 @@ def test_a_log_needs_no_configuration(folder, monkeypatch):
         load(folder / "plain.py")
 
 
+def test_a_kind_of_file_nobody_knows_leads_to_a_plugin_of_ones_own(tmp_path):
+    for name, plugin in (("sample.twig", "read_twig.py"), ("sample", "read_NAME.py"), ("sample.3-d", "read_NAME.py")):
+        (tmp_path / name).write_text("x")
+        with pytest.raises(ConfigError) as caught:
+            load(tmp_path / name)
+        (problem,) = caught.value.problems
+        assert 'reader = "..."' in problem.do
+        assert f'plugins = ["{plugin}"]' in problem.do
+
+
+def test_a_path_that_is_a_folder_is_told_to_be_one(tmp_path):
+    (tmp_path / "march").mkdir()
+    config = tmp_path / "bench.toml"
+    for path, what, do in (
+        ("march", '"march" is a folder', 'path = "march/*.csv"'),
+        ("marhc.csv", 'no file matches "marhc.csv"', "correct the path"),
+        ("marhc", 'no file matches "marhc"', 'did you mean the files in the folder "march"'),
+    ):
+        config.write_text(f'[[source]]\nreader = "table"\npath = "{path}"\n')
+        with pytest.raises(ConfigError) as caught:
+            load(config)
+        told = {problem.what: problem.do for problem in caught.value.problems}
+        assert do in told[what]
+    config.write_text('[[source]]\npath = "march"\n')
+    with pytest.raises(ConfigError) as caught:
+        load(config)
+    assert [problem.what for problem in caught.value.problems if problem.where.endswith("path")] == [
+        '"march" is a folder'
+    ]
+
+
 def test_a_missing_file_gets_the_nearest_name(folder):
     with pytest.raises(ConfigError, match=r"log-1\.pipe") as caught:
         load(folder / "log1.pipe")

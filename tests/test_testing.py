@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import struct
 import subprocess
 import sys
 import textwrap
@@ -141,9 +142,35 @@ class ChokesOnGarbage(plain.PipeReader):
             try:
                 yield from super().read([file], ctx)
             except ReadError:
-                if file.exists():
+                if file.exists() and not file.read_bytes().startswith(b"Machine"):
                     raise KeyError("Machine") from None
                 raise
+
+
+class HoldsAWord(plain.PipeReader):
+    def read(self, files, ctx):
+        for chunk in super().read(files, ctx):
+            yield Chunk(chunk.rows, chunk.place, holds="shots")
+
+
+class GivesBytes(plain.PipeReader):
+    def read(self, files, ctx):
+        for chunk in super().read(files, ctx):
+            yield Chunk(chunk.rows.map(str.encode), chunk.place)
+
+
+class GivesLists(plain.PipeReader):
+    def read(self, files, ctx):
+        for chunk in super().read(files, ctx):
+            yield Chunk(chunk.rows.map(list), chunk.place)
+
+
+class TripsOverALineThatStops(plain.PipeReader):
+    def read(self, files, ctx):
+        for file in files:
+            if file.exists() and file.read_bytes().startswith(b"Machine") and not file.read_bytes().endswith(b"\n"):
+                raise IndexError("list index out of range")
+        yield from super().read(files, ctx)
 
 
 READERS = {
@@ -156,10 +183,13 @@ READERS = {
     "rows_are_numbered_as_their_owner_counts": CountsFromZeroInEachChunk,
     "headings_are_untouched": TidiesHeadings,
     "names_the_place": NamesThePlaceByAPath,
+    "holds_known_tables": HoldsAWord,
+    "cells_are_single_values": GivesBytes,
     "leaves_the_files_alone": LeavesACache,
     "reads_the_same_twice": ReadsDifferentlyEachTime,
     "says_that_a_file_is_missing": IgnoresMissingFiles,
     "survives_garbage": ChokesOnGarbage,
+    "notices_a_file_cut_short": TripsOverALineThatStops,
 }
 
 
@@ -469,6 +499,70 @@ def test_each_broken_plugin_fails_exactly_its_own_check(base, check, mutant, mon
 def test_every_check_has_a_mutant(base, mutants):
     assert [name for name, _ in base().checks()] == list(mutants)
     assert all(check.__doc__ for _, check in base().checks())
+
+
+class Pairs(plain.PipeReader):
+    """Two bytes a record, whatever is left over at the end unread."""
+
+    def read(self, files, ctx):
+        for file in files:
+            try:
+                cells = list(struct.iter_unpack("<BB", file.read_bytes()[: file.stat().st_size // 2 * 2]))
+            except OSError as error:
+                raise ReadError(file.name, str(error), "copy it again") from error
+            rows = pd.DataFrame(cells, columns=["dose (g)", "out (g)"], index=range(1, len(cells) + 1))
+            yield Chunk(rows, file.name)
+
+
+class WholePairs(Pairs):
+    def read(self, files, ctx):
+        for file in files:
+            if file.exists() and file.stat().st_size % 2:
+                raise ReadError(file.name, "half a record stands at its end", "copy it again")
+        yield from super().read(files, ctx)
+
+
+def reader_failures(plugin, sample=SAMPLE):
+    kept = type("Kept", (ReaderContract,), {"plugin": plugin, "sample": sample})()
+    return {name: str(error) for name, error in outcomes(kept) if error is not None}
+
+
+def test_a_reader_of_bytes_must_notice_that_the_last_one_is_missing():
+    """Half a binary file may be whole records; a byte short of it never is, so that silence lost a row."""
+    sample = ReaderSample({"a.pairs": b"\x12\x24\x12\x28\x11\x1e"}, 3, ("dose (g)", "out (g)"))
+    failed = reader_failures(Pairs(), sample)
+    assert list(failed) == ["notices_a_file_cut_short"]
+    assert "a.pairs cut by one byte was read without a word, 2 of 3 rows: raise ReadError" in str(failed)
+    assert reader_failures(WholePairs(), sample) == {}
+
+
+def test_a_shorter_text_is_a_text_still_in_whatever_encoding():
+    class Latin(plain.PipeReader):
+        def read(self, files, ctx):
+            for file in files:
+                try:
+                    lines = [line.split("|") for line in file.read_bytes().decode("latin-1").splitlines()]
+                    rows = pd.DataFrame(lines[1:], columns=lines[0], index=range(2, len(lines) + 1))
+                except (OSError, ValueError, IndexError) as error:
+                    raise ReadError(file.name, str(error), "save it again") from error
+                yield Chunk(rows, file.name)
+
+    sample = ReaderSample({"a.pipe": "Temp °C|In\n93|18\n".encode("latin-1")}, 1, ("Temp °C", "In"))
+    assert "notices_a_file_cut_short" not in reader_failures(Latin(), sample)
+
+
+def test_what_is_wrong_with_a_chunk_is_told_with_what_to_write():
+    assert 'write a tuple, ("shots",)' in reader_failures(HoldsAWord())["holds_known_tables"]
+    assert "give file.name" in reader_failures(NamesThePlaceByAPath())["names_the_place"]
+    assert "row 2 of Machine holds bytes b'A': decode it" in reader_failures(GivesBytes())["cells_are_single_values"]
+    assert "holds list ['A']: give one value a cell" in reader_failures(GivesLists())["cells_are_single_values"]
+
+
+def test_a_crash_is_told_with_the_readers_own_line():
+    own = Path(__file__).read_text("utf-8").splitlines()
+    line = own.index('                raise IndexError("list index out of range")') + 1
+    told = reader_failures(TripsOverALineThatStops())["notices_a_file_cut_short"]
+    assert f"IndexError: list index out of range, test_testing.py line {line}; raise ReadError" in told
 
 
 def test_a_column_that_no_glossary_knows_is_told():

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
+import traceback
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,14 @@ class Problem:
         if self.do:
             lines.append(f"    do:  {self.do}")
         return "\n".join(lines)
+
+
+def crashed(error: BaseException, plugin: object) -> str:
+    """What an exception says that a plugin did not raise on purpose, with the last line of the plugin's own file."""
+    file = getattr(sys.modules.get(type(plugin).__module__), "__file__", None) or ""
+    lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == file]
+    where = f", {Path(file).name} line {lines[-1]}" if lines else ""
+    return f"{type(error).__name__}: {error}{where}"
 
 
 class TastefieldError(Exception):

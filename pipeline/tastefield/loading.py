@@ -218,7 +218,7 @@ class _Check:
         if not name and not path:
             do = 'write path = "my-log.csv", or name a reader'
             self.tell(where, "neither path nor reader is given", "nothing says what to read", do)
-        elif not name and isinstance(path, str):
+        elif not name and isinstance(path, str) and not (self.path.parent / path).is_dir():
             try:
                 reader = self.registry.reader_for(path)
             except ConfigError as error:
@@ -237,9 +237,17 @@ class _Check:
     def files(self, where: Where, path: str) -> None:
         if matching_files(self.path.parent, path):
             return
-        folder = (self.path.parent / path).parent
-        close = nearest(Path(path).name, (entry.name for entry in folder.iterdir())) if folder.is_dir() else None
-        do = f'did you mean "{Path(path).with_name(close).as_posix()}"?' if close else "correct the path"
+        whole = self.path.parent / path
+        if whole.is_dir():
+            do = f'name the files in it: path = "{Path(path).as_posix()}/*.csv"'
+            self.tell((*where, "path"), f'"{path}" is a folder', "a source is one file or several", do)
+            return
+        folder = whole.parent
+        close = nearest(whole.name, (entry.name for entry in folder.iterdir())) if folder.is_dir() else None
+        like = Path(path).with_name(close).as_posix() if close else ""
+        do = f'did you mean "{like}"?' if close else "correct the path"
+        if close and (folder / close).is_dir():
+            do = f'did you mean the files in the folder "{like}": path = "{like}/*.csv"?'
         self.tell((*where, "path"), f'no file matches "{path}"', f"looked in {folder}", do)
 
     def surface(self) -> tuple[SurfaceConfig, BaseModel]:

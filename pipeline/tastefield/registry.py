@@ -65,13 +65,16 @@ class Registry:
                     'name one in a configuration: reader = "..."',
                 )
             )
+        kind = PurePath(name).suffix[1:]
+        own = f"read_{kind if kind.isidentifier() else 'NAME'}.py"
         known = ", ".join(sorted({suffix for reader in self.readers.values() for suffix in reader.suffixes}))
         raise ConfigError(
             Problem(
                 "no reader knows this kind of file",
                 str(path),
                 f"endings that are known: {known or 'none'}",
-                'save it in one of these, or name a reader: reader = "..."',
+                'save it in one of these, or name a reader in a configuration: reader = "...", '
+                f'and for a plugin of your own above all blocks: plugins = ["{own}"]',
             )
         )
 

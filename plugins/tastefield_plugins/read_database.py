@@ -131,16 +131,22 @@ def _quoted(file: Path) -> str:
 
 
 def _refuse_no_database(file: Path) -> None:
-    """SQLite makes the file where there is none, and calls an empty one a database."""
+    """SQLite makes the file where there is none, calls an empty one a database, and reads what a torn page lacks as 0.
+
+    The size of its pages stands at byte 16, two bytes, 1 for 65536 (SQLite, Database File Format, section 1.3).
+    """
     try:
         with file.open("rb") as opened:
-            start = opened.read(16)
+            start, page = opened.read(16), int.from_bytes(opened.read(2), "big")
+            size = opened.seek(0, 2)
     except OSError as error:
         raise ReadError(
             file.name, str(error.strerror or error), "check that the file exists and may be read"
         ) from error
     if start != b"SQLite format 3\x00":
         raise ReadError(file.name, "it is no database of SQLite", "name the file that the program keeps its records in")
+    if size % (65536 if page == 1 else page or 1):
+        raise ReadError(file.name, f"it was cut short: {size} bytes are not whole pages", "copy the file again")
 
 
 def _chunks(engine: Engine, place: str, options: DatabaseOptions, ctx: Context) -> Iterator[Chunk]:

@@ -294,6 +294,13 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path, content)
     assert path.read_bytes() == content
 
 
+@pytest.mark.parametrize("lost", [1, 100, 4095])
+def test_a_file_without_its_last_bytes_is_refused_though_sqlite_would_read_zeros(bench, lost):
+    bench.write_bytes(bench.read_bytes()[:-lost])
+    with pytest.raises(ReadError, match="cut short"):
+        read(bench, table="pulls")
+
+
 def test_without_sqlalchemy_it_says_what_to_install(bench, monkeypatch):
     monkeypatch.setitem(sys.modules, "sqlalchemy", None)
     with pytest.raises(ReadError, match=r"tastefield\[database\]"):

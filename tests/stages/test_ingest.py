@@ -376,6 +376,20 @@ def test_a_reader_that_breaks_down_is_told_with_its_name():
         ingest([SourceConfig(reader="given")], {"given": Given(error=KeyError("x"))}, Path(), 1, [NoOptions()])
 
 
+def test_a_reader_that_breaks_down_is_told_with_the_line_of_its_own_file():
+    class Short(Given):
+        def read(self, files, ctx):
+            yield chunk({"x": [int("a")]})
+
+    with pytest.raises(ReadError, match=r"ValueError: invalid literal .*, test_ingest\.py line \d+"):
+        ingest([SourceConfig(reader="given")], {"given": Short()}, Path(), 1, [NoOptions()])
+
+
+def test_a_reader_that_names_its_tables_in_a_word_is_told_to_write_a_tuple():
+    with pytest.raises(PluginError, match=r'write a tuple, \("shots",\)'):
+        run(Chunk(pd.DataFrame(ROWS), "log.csv", holds="shots"))
+
+
 def test_a_reader_that_yields_something_else_breaks_the_contract():
     with pytest.raises(PluginError, match="does not yield chunks"):
         run(pd.DataFrame(ROWS))

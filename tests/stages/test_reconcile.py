@@ -633,6 +633,18 @@ def test_converted_cells_and_columns_are_told_with_what_was_written():
     assert "Temp (F) is in f and was converted to C" in only(records, "units_converted").message
 
 
+def test_what_is_set_aside_says_the_unit_its_column_was_written_in():
+    headings = {"shot_time_s": "shot_time_s (ms)", "dose_g": "dose_g"}
+    late, whole = {**SHOT, "shot_time_s": "900000"}, {**SHOT, "shot_time_s": "27000", "dose_g": ""}
+    records = run(sheet(SHOT | {"shot_time_s": "27000"}, late, whole, headings=headings))
+    assert records.tables["shots"]["shot_time_s"].tolist()[0] == 27.0
+    cell = told(records, "shot_time_s").iloc[0]
+    assert cell["value"] == "900000"
+    assert cell["reason"].endswith('; it stands under "shot_time_s (ms)", in ms')
+    (row,) = told(records)["value"]
+    assert "shot_time_s (ms)=27000" in row
+
+
 def test_bare_ounces_among_grams_are_asked_about_and_those_that_say_so_are_converted():
     rows = [SHOT, {**SHOT, "dose_g": "18.4"}, {**SHOT, "dose_g": "0.64"}, {**SHOT, "dose_g": "0.64 oz"}]
     records = run(sheet(*rows))

@@ -1,6 +1,9 @@
+import re
+
 import pytest
 
 from tastefield.tables.headings import COMMON, suggest, tidy, understand, unit_of, volumes
+from tastefield.tables.units import CLOCK_UNITS, known_units
 from tastefield.words.columns import TABLES, column, names
 
 TOGETHER = ("shots", "readings", "scores")
@@ -76,10 +79,39 @@ def test_of_several_common_headings_the_first_in_the_list_is_taken():
         ("dose [g]", "dose_g", "g"),
         ("Time / min", "shot_time_s", "min"),
         ("dose_g", "dose_g", ""),
+        ("shot_time_s (ms)", "shot_time_s", "ms"),
+        ("shot_time_ms", "shot_time_s", "ms"),
+        ("dose_g, oz", "dose_g", "oz"),
+        ("beverage_mg", "beverage_g", "mg"),
+        ("temp_set_f", "temp_set_c", "f"),
     ],
 )
 def test_a_unit_in_a_heading_is_seen(heading, name, unit):
     assert unit_of(heading, column("shots", name)) == unit
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_a_canonical_column_is_known_with_any_unit_it_is_converted_from(table):
+    for one in TABLES[table]:
+        written = [unit for unit in known_units(one) if unit not in CLOCK_UNITS]
+        stem = re.sub(r"_(g|s|c|pct|bar)$", "", one.name)
+        for unit in written:
+            suffixed = [f"{stem}_{unit}"] if " " not in unit else []
+            for heading in (f"{one.name} ({unit})", f"{one.name} [{unit}]", f"{stem} ({unit})", *suffixed):
+                assert taken(heading, tables=[table]).get(one.name) == heading
+                if heading != one.name:
+                    assert unit_of(heading, one) == unit.replace("º", "°")
+
+
+@pytest.mark.parametrize("heading", ["beverage_ml", "dose_g (ml)", "dose_stone", "shot_time_s (g)", "notes_ms"])
+def test_a_canonical_column_with_a_unit_it_is_not_converted_from_is_not_taken(heading):
+    assert taken(heading) == {}
+
+
+def test_a_canonical_name_goes_before_the_same_with_another_unit():
+    understood = understand(["shot_time_ms", "shot_time_s"], TOGETHER, {})
+    assert understood.columns == {"shot_time_s": "shot_time_s"}
+    assert understood.unused == ("shot_time_ms",)
 
 
 def test_no_common_heading_is_claimed_by_two_columns():

@@ -13,7 +13,7 @@ from pandas.api.types import union_categoricals
 from pydantic import BaseModel
 
 from tastefield.config import SourceConfig, matching_files
-from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError
+from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError, crashed
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, Headings, RawTable
 from tastefield.tables import ditto, headings, parts, units
@@ -157,9 +157,8 @@ def _read(
         raise
     except Exception as error:
         place = source.path or f"[[source]] {number + 1}"
-        raise ReadError(
-            place, f"the reader {reader.name} failed: {type(error).__name__}: {error}", "mend the reader or the file"
-        ) from error
+        why = f"the reader {reader.name} failed: {crashed(error, reader)}"
+        raise ReadError(place, why, "mend the reader or the file") from error
     findings += ctx.findings
     return [_joined(number, source, place, chunks, findings) for place, chunks in pieces.items()]
 
@@ -214,6 +213,10 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
         rows.index = pd.RangeIndex(1, len(rows) + 1)
         findings.append(finding("rows_renumbered", {"place": name}))
     rows = rows.set_axis(rows.index.astype("int64"))
+    for chunk in chunks:
+        if not isinstance(chunk.holds, tuple):
+            do = f'let the reader write a tuple, ("shots",), of {", ".join(TABLES)}'
+            raise PluginError(Problem("what a chunk holds is no tuple", name, f"found {chunk.holds!r}", do))
     holds = tuple(dict.fromkeys(table for chunk in chunks for table in chunk.holds)) or source.holds
     unknown = [table for table in holds if table not in TABLES]
     if unknown:

@@ -33,8 +33,8 @@ def written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> lis
                 told.append((here, "", "", reason, "; ".join(dict.fromkeys(do for _, do in pairs)), False))
         whole = pd.DataFrame(told, columns=["row", "column", "value", "reason", "do", "asked"])
         if told:
-            whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]])
-        single = [_not_told_yet(problems, whole, needed) for problems in part.problems]
+            whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]], part.units)
+        single = [_with_unit(_not_told_yet(problems, whole, needed), part) for problems in part.problems]
         pieces = [piece for piece in (whole, *single) if len(piece)]
         if pieces:
             out.append(pd.concat(pieces, ignore_index=True).assign(place=part.raw.place, table=table))
@@ -46,9 +46,23 @@ def _not_told_yet(problems: pd.DataFrame, whole: pd.DataFrame, needed: set[str])
     return problems[~(problems["column"].isin(needed) & problems["row"].isin(whole["row"]))]
 
 
-def _whole_rows(rows: pd.DataFrame) -> list[str]:
+def _with_unit(problems: pd.DataFrame, part: Part) -> pd.DataFrame:
+    """Bad cells of a column in another unit with that unit in their reason: 27000 beside seconds misleads."""
+    written = problems["column"].isin(list(part.units)) & (problems["reason"] != cells.NOBODY_MEASURED)
+    written &= ~problems["reason"].str.startswith("its row has no ")
+    if not written.any():
+        return problems
+    units = [part.units.get(name, "") for name in problems["column"]]
+    headings = [part.raw.headings.get(name, name) for name in problems["column"]]
+    under = [f'; it stands under "{heading}", in {unit}' for heading, unit in zip(headings, units, strict=True)]
+    reason = problems["reason"].where(~written, problems["reason"] + pd.Series(under, index=problems.index))
+    return problems.assign(reason=reason)
+
+
+def _whole_rows(rows: pd.DataFrame, units: Mapping[str, str]) -> list[str]:
+    """Rows written out, each cell under its column and the unit of that where it is not the canonical one."""
     there = cells.filled(rows)
-    columns = rows.columns
+    columns = [f"{name} ({units[name]})" if name in units else name for name in rows.columns]
     return [
         "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask).tolist())
         for row, mask in zip(rows.itertuples(index=False, name=None), there, strict=True)

@@ -86,21 +86,29 @@ def tidy(heading: str) -> str:
 
 
 def split_unit(heading: str) -> list[tuple[str, str]]:
-    """A heading and its unit, in every way they can be cut: "In (g)", "Time, s", "dose oz". Whole first."""
+    """A heading and its unit, in every way they can be cut: "In (g)", "Time, s", "dose oz", "dose_oz". Whole first."""
     ways = [(tidy(heading), "")]
-    normal = unicodedata.normalize("NFKC", heading).strip()
+    normal = unicodedata.normalize("NFKC", heading.replace("º", "°")).strip()  # else it becomes the letter o
     for pattern in (_BRACKET, _AFTER_SIGN):
         found = pattern.search(normal)
         if found and found["unit"].strip():
             ways.append((tidy(normal[: found.start()]), units.tidy(found["unit"])))
-    words = normal.split()
+    words = normal.replace("_", " ").split()
     if len(words) > 1:
         ways.append((tidy(" ".join(words[:-1])), units.tidy(words[-1])))
     return [(name, unit) for name, unit in dict.fromkeys(ways) if name]
 
 
 def unit_of(heading: str, column: Column) -> str:
-    """The unit a heading names for its column, or the volume it names in place of a weight; else empty."""
+    """The unit a heading names for its column, or the volume it names in place of a weight; else empty.
+
+    >>> from tastefield.words.columns import column
+    >>> shot_time = column("shots", "shot_time_s")
+    >>> [unit_of(heading, shot_time) for heading in ("shot_time_s (ms)", "shot_time_ms", "Time, s", "shot_time_s")]
+    ['ms', 'ms', 's', '']
+    """
+    if heading == column.name:
+        return ""
     for _, unit in split_unit(heading):
         if unit and (units.is_unit(column, unit) or units.is_volume(column, unit)):
             return unit
@@ -115,7 +123,8 @@ def volumes(headings: Iterable[str]) -> tuple[str, ...]:
 def understand(headings: Sequence[str], tables: Iterable[str], configured: Mapping[str, str]) -> Understood:
     """Say which heading stands for which canonical column.
 
-    First what the configuration says; then headings that are a canonical name; then headings in common use.
+    First what the configuration says; then headings that are a canonical name; then headings in common use. Of the
+    last two either may name another unit: "shot_time_s (ms)", "shot_time_ms".
 
     :param tables: names of the tables the place may hold.
     :param configured: canonical column -> heading.
@@ -139,7 +148,8 @@ def understand(headings: Sequence[str], tables: Iterable[str], configured: Mappi
     for name, column in columns.items():
         if name in taken or name in configured:
             continue
-        match = [heading for words in _names(column) for heading, ways in cut.items() if _fits(words, ways, column)]
+        named = (tidy(name), *_names(column))
+        match = [heading for words in named for heading, ways in cut.items() if _fits(words, ways, column)]
         if match:
             taken[name] = match[0]
             common.append(name)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from tastefield import contract
+from tastefield.errors import crashed
 from tastefield.records import Context
 from tastefield.registry import module_from_text
 
@@ -53,6 +54,10 @@ class Contract:
     def context(self) -> Context:
         """A context made anew, as for every call."""
         return Context(self.subject.Options.model_validate(dict(self.options)), seed=1)
+
+    def crashed(self, error: Exception) -> str:
+        """What an exception says that the plugin did not raise on purpose, with the line of its file."""
+        return crashed(error, self.subject)
 
     def exercise(self, folder: Path) -> None:
         """Use the plugin once as a run would."""

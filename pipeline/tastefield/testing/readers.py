@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
@@ -13,6 +13,7 @@ from tastefield.contract import KINDS
 from tastefield.errors import ReadError
 from tastefield.records import Chunk
 from tastefield.testing.contract import Breach, Check, Contract, require
+from tastefield.words.columns import TABLES
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,26 @@ def headings_are_untouched(kept: ReaderContract, folder: Path) -> None:
 def names_the_place(kept: ReaderContract, folder: Path) -> None:
     """Every chunk says where it was read, in words that are not empty."""
     for chunk in kept.chunks(folder):
-        require(isinstance(chunk.place, str) and bool(chunk.place.strip()), f"place is {chunk.place!r}")
+        text = isinstance(chunk.place, str) and bool(chunk.place.strip())
+        require(text, f"place is {chunk.place!r}, no text: give file.name")
+
+
+def holds_known_tables(kept: ReaderContract, folder: Path) -> None:
+    """What a chunk says it holds is a tuple of tables, or empty."""
+    for chunk in kept.chunks(folder):
+        known = isinstance(chunk.holds, tuple) and all(table in TABLES for table in chunk.holds)
+        require(known, f'holds is {chunk.holds!r}: write a tuple, ("shots",), of {", ".join(TABLES)}')
+
+
+def cells_are_single_values(kept: ReaderContract, folder: Path) -> None:
+    """No cell holds bytes, or several values at once."""
+    for chunk in kept.chunks(folder):
+        for heading, cells in chunk.rows.items():
+            for row, cell in cells.items() if cells.dtype == object else ():
+                what = f"row {row} of {heading} holds {type(cell).__name__} {cell!r:.60}"
+                require(not isinstance(cell, bytes | bytearray | memoryview), f"{what}: decode it into text")
+                several = isinstance(cell, Iterable) and not isinstance(cell, str)
+                require(not several, f"{what}: give one value a cell")
 
 
 def leaves_the_files_alone(kept: ReaderContract, folder: Path) -> None:
@@ -96,7 +116,7 @@ def says_that_a_file_is_missing(kept: ReaderContract, folder: Path) -> None:
     except ReadError:
         return
     except Exception as error:
-        raise _other("a missing file", error) from error
+        raise _other(kept, "a missing file", error) from error
     raise Breach("a missing file was read without a word: raise ReadError(place, why, do)")
 
 
@@ -111,11 +131,43 @@ def survives_garbage(kept: ReaderContract, folder: Path) -> None:
         except ReadError:
             continue
         except Exception as error:
-            raise _other("garbage", error) from error
+            raise _other(kept, "garbage", error) from error
 
 
-def _other(what: str, error: Exception) -> Breach:
-    return Breach(f"{what} raised {type(error).__name__}: {error}; raise ReadError(place, why, do)")
+def notices_a_file_cut_short(kept: ReaderContract, folder: Path) -> None:
+    """A sample file that ends too early raises ReadError or gives no more rows than before.
+
+    Cut at half and by its last byte, one file at a time. A shorter text is a text still; a binary file without its last
+    byte holds part of a value, so that it must raise.
+    """
+    for file in kept.write_sample(folder):
+        whole = file.read_bytes()
+        for length, named in ((len(whole) // 2, "at half"), (len(whole) - 1, "by one byte")):
+            file.write_bytes(whole[: max(length, 0)])
+            what = f"{file.name} cut {named}"
+            try:
+                read = kept.read(sorted(folder / name for name in kept.sample.files))
+            except ReadError:
+                continue
+            except Exception as error:
+                raise _other(kept, what, error) from error
+            rows = sum(len(chunk.rows) for chunk in read if isinstance(chunk, Chunk))
+            require(
+                rows <= kept.sample.rows, f"{what} gave {rows} rows, more than the {kept.sample.rows} of the sample"
+            )
+            torn = length == len(whole) - 1 and _is_binary(whole)
+            why = f"{what} was read without a word, {rows} of {kept.sample.rows} rows: raise ReadError(place, why, do)"
+            require(not torn, why)
+        file.write_bytes(whole)
+
+
+def _is_binary(content: bytes) -> bool:
+    """Whether bytes are no text in any encoding: they hold control characters that no text holds."""
+    return any(byte < 32 and byte not in b"\t\n\v\f\r\x1a\x1b" for byte in content)
+
+
+def _other(kept: ReaderContract, what: str, error: Exception) -> Breach:
+    return Breach(f"{what} raised {kept.crashed(error)}; raise ReadError(place, why, do)")
 
 
 RULES: tuple[Check, ...] = (
@@ -124,10 +176,13 @@ RULES: tuple[Check, ...] = (
     rows_are_numbered_as_their_owner_counts,
     headings_are_untouched,
     names_the_place,
+    holds_known_tables,
+    cells_are_single_values,
     leaves_the_files_alone,
     reads_the_same_twice,
     says_that_a_file_is_missing,
     survives_garbage,
+    notices_a_file_cut_short,
 )
 
 

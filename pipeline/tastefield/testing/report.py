@@ -29,7 +29,7 @@ def report(file: Path) -> tuple[list[str], bool]:
     for contract in contracts:
         broken = 0
         for name, error in outcomes(contract()):
-            lines.append(f"ok    {name}" if error is None else f"FAIL  {name}: {_told(error)}")
+            lines.append(f"ok    {name}" if error is None else f"FAIL  {name}: {_told(contract, error)}")
             broken += error is not None
         subject = contract().subject.name
         verdict = f"breaks {broken} of its rules" if broken else "keeps its contract"
@@ -76,5 +76,5 @@ def _declared(module: ModuleType, file: Path) -> Sequence[type[Contract]]:
     return found
 
 
-def _told(error: Exception) -> str:
-    return " ".join(str(error).split()) if isinstance(error, AssertionError) else f"{type(error).__name__}: {error}"
+def _told(contract: type[Contract], error: Exception) -> str:
+    return " ".join(str(error).split()) if isinstance(error, AssertionError) else contract().crashed(error)
