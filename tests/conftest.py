@@ -1,13 +1,17 @@
 """One BLAS thread in every test; files that hold a slow test start first.
 
 Threads on busy cores make small fits many times slower. Each file runs on one core (``--dist=loadfile``), so that what
-its tests share is made once.
+its tests share is made once. A property that takes long on a busy core is true all the same: no deadline.
 """
 
 import os
 
+from hypothesis import settings
+
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+settings.register_profile("tests", deadline=None)
+settings.load_profile("tests")
 
 
 def pytest_collection_modifyitems(items):

@@ -90,7 +90,7 @@ def test_rows_that_sum_up_others():
 def test_thousands_separators():
     found = text("thousands.csv")
     assert found.column("pressure_bar") == [pytest.approx(12.345), 9.0, None]
-    assert found.aside == [(4, "pressure_bar", "it is not a number")]
+    assert found.aside == [(4, "pressure_bar", 'it is not a number; it stands under "Pressure (kPa)", in kpa')]
     assert "Pressure (kPa) is in kpa and was converted to bar" in found.said("units_converted")
 
 
@@ -104,7 +104,8 @@ def test_times_as_fractions_of_a_day(tmp_path):
     assert [reason for *_, reason in Found(path).aside] == [looks, looks]
     answered = Found(path, units={"shot_time_s": "day"})
     assert answered.column("shot_time_s")[0] == pytest.approx(27.0)
-    assert answered.aside == [(3, "shot_time_s", "1620 s is impossible: more than 0 and at most 600 s")]
+    why = '1620 s is impossible: more than 0 and at most 600 s; it stands under "Time", in day'
+    assert answered.aside == [(3, "shot_time_s", why)]
 
 
 def test_formulas_without_their_values_and_with_errors(tmp_path):
