@@ -58,6 +58,15 @@ def test_a_coffee_alone_and_one_that_nobody_tasted_are_not_moved():
     np.testing.assert_allclose(two, shift.TAKEN * np.array([[0.1, 0.1], [-0.1, -0.1], [0.0, 0.0]]))
 
 
+def test_where_too_few_coffees_tell_a_new_one_lies_as_far_off_as_is_usual():
+    learned = pooled.learn(bench_of(3, coffees=2)[0])
+    assert not learned.coffees.any()
+    np.testing.assert_allclose(learned.moves.mean(axis=0), 0.0, atol=1e-12)
+    second = learned.moves.T @ learned.moves / len(learned.moves)
+    np.testing.assert_allclose(second, np.diag(learned.apart**2), atol=1e-12)
+    np.testing.assert_allclose(learned.apart, shift.USUAL_SD)
+
+
 def test_how_far_bests_lie_apart_leans_on_what_is_usual_where_few_tell():
     assert shift.spread(np.zeros((0, 2))) == pytest.approx([shift.USUAL_SD] * 2)
     many = shift.TAKEN * 0.5 * np.random.default_rng(1).normal(size=(400, 2))

@@ -8,10 +8,8 @@ from typing import Any
 
 from tastefield.records import SetupResult
 from tastefield.words.findings import finding
-from tastefield.words.phrases import printable
+from tastefield.words.phrases import READY, printable
 
-MAY_HAVE_LEFT = ("window", "confirmed")
-"""Status of a setup whose card was fit to leave."""
 ON_THE_CARD = {
     "dose_g": "{:.1f} g in",
     "beverage_g": "{:.0f} g out",
@@ -29,7 +27,7 @@ def with_change(result: SetupResult, before: Mapping[str, Any] | None) -> SetupR
     :param before: status and aim of the setup in the last run; ``None`` where there was none.
     """
     aim = result.entry["aim"]
-    if before is None or before["status"] not in MAY_HAVE_LEFT or not before["aim"] or not aim:
+    if before is None or before["status"] not in READY or not before["aim"] or not aim:
         return result
     told = [(_said(form, before["aim"].get(name)), _said(form, aim[name])) for name, form in ON_THE_CARD.items()]
     changes = [f"{old}, now {new}" for old, new in told if old != new]

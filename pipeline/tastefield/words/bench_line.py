@@ -7,11 +7,18 @@ from typing import Any
 
 from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.clock import UNKNOWN_CLOCK, clock_words
-from tastefield.words.phrases import chance_in_words, count, dial, held, printable, readiness, recipe
+from tastefield.words.phrases import (
+    NOT_RECORDED,
+    READY,
+    chance_in_words,
+    count,
+    dial,
+    held,
+    printable,
+    readiness,
+    recipe,
+)
 
-NOT_RECORDED = "not recorded"
-"""What stands in the key of a setup where its log left a column empty."""
-READY = ("confirmed", "window")
 RANKS = (*READY, "tentative", "insufficient", "failed", "held")
 """Every status, the readiest first; lines of the bench table sort by it."""
 

@@ -13,11 +13,18 @@ from typing import Any
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.findings import CATALOGUE
 from tastefield.words.ladder import STOP, turning
-from tastefield.words.phrases import FEW_TASTED, SHOTS_TO_CONFIRM, fraction, held, more_often_poor, printable
+from tastefield.words.phrases import (
+    FEW_TASTED,
+    NOT_RECORDED,
+    READY,
+    SHOTS_TO_CONFIRM,
+    fraction,
+    held,
+    more_often_poor,
+    printable,
+)
 from tastefield.words.texts import CARD, limits, numeral, say
 
-NOT_RECORDED = "not recorded"
-"""What stands in the key of a setup where its log left a column empty."""
 LONGEST_NAME, LONGEST_LIST = 60, 200
 """Characters of a name, and of several named together, that a card has room for."""
 TITLES = (
@@ -175,7 +182,7 @@ def _hold(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
         before, _, after = CATALOGUE["check_failed"].message.partition("{checks}")
         checks = short(failed[0].removeprefix(before).removesuffix(after), LONGEST_LIST)
         return f"{say(texts, 'hold.failed', checks=checks)} {texts['hold.mend']}"
-    if entry["status"] in ("window", "confirmed"):
+    if entry["status"] in READY:
         return ""
     if not entry["tasted"]:
         return texts["hold.untasted"]
@@ -262,7 +269,7 @@ def _basis(entry: Mapping[str, Any], served: Sequence[str], texts: Mapping[str, 
 
 def _ready(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
     """That it may leave; empty where it may not."""
-    if held(entry) or entry["status"] not in ("window", "confirmed"):
+    if held(entry) or entry["status"] not in READY:
         return ""
     return texts["sure.confirmed" if entry["status"] == "confirmed" else "sure.ready"]
 

@@ -10,6 +10,10 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
+NOT_RECORDED = "not recorded"
+"""What stands in the key of a setup where its log left a column empty."""
+READY = ("confirmed", "window")
+"""Status of a setup whose card may leave, unless a bench check holds its machine."""
 FEW_TASTED = 3
 """Below this many tasted shots a chance is told in words only."""
 

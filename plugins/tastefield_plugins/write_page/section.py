@@ -10,12 +10,22 @@ import pandas as pd
 
 from tastefield.figures.gallery import pictures
 from tastefield.records import Lattice, SetupResult, Taste
-from tastefield.words.bench_line import NOT_RECORDED, following, names
+from tastefield.words.bench_line import following, names
 from tastefield.words.clock import clock_words
 from tastefield.words.dosing import dosing_lines
 from tastefield.words.ladder import turning
 from tastefield.words.numbers import number, span
-from tastefield.words.phrases import FEW_TASTED, chance_in_words, count, dial, held, printable, readiness, recipe
+from tastefield.words.phrases import (
+    FEW_TASTED,
+    NOT_RECORDED,
+    chance_in_words,
+    count,
+    dial,
+    held,
+    printable,
+    readiness,
+    recipe,
+)
 from tastefield.words.run_lines import SEVERITY
 from tastefield_plugins.write_page.because import because
 from tastefield_plugins.write_page.behind import behind

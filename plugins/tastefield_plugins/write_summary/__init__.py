@@ -14,7 +14,7 @@ from tastefield.words.bench_line import bench_line, pull
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.method import chance_means
 from tastefield.words.numbers import together
-from tastefield.words.phrases import count, held, recipe
+from tastefield.words.phrases import READY, count, held, recipe
 from tastefield.words.run_lines import (
     SEVERITY,
     STATUS,
@@ -26,7 +26,6 @@ from tastefield.words.run_lines import (
 )
 from tastefield_plugins.write_summary.markdown import table, words
 
-LEAVING = ("confirmed", "window")
 MOST_LINES = 60
 """Setups in the bench table, the readiest ones where there are more."""
 MOST_NAMED = 12
@@ -81,7 +80,7 @@ def _leaving(setups: Sequence[SetupResult]) -> list[str]:
         if held(result.entry):
             why = next(one["message"] for one in result.entry["findings"] if one["code"] == "check_failed")
             stay.append(f"- {_who(line)}: {words(line['ready'])}. {words(why)}")
-        elif result.entry["status"] in LEAVING:
+        elif result.entry["status"] in READY:
             told.append(f"- {_who(line)}: {words(_sent(result, line))}; {words(line['sure'])}. {words(line['ready'])}.")
     return [
         *(_some(told) or ["Nothing yet: no recipe is sure enough. The next shots below say what is missing."]),

@@ -9,8 +9,8 @@ score: the best recipes of good coffees lie on a plateau, and few coffees are fa
 themselves taken to add up, the best of a poor coffee would be expected too low, and that of an excellent one too high.
 
 What makes one shot better than another of the same recipe is added to the appeal too. What tasters differ by and noise
-are of the score as it is told. For these sums the curve is replaced by
-its tangent at what is expected of each score (Gauss and Newton): see :func:`tastefield.stats.pooled.learn`.
+are of the score as it is told. For these sums the curve is replaced by its tangent at what is expected of each score
+(Gauss and Newton): see :func:`tastefield.stats.pooled.learn`.
 """
 
 from __future__ import annotations
