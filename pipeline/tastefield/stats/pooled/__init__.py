@@ -174,7 +174,7 @@ def _laid_on(bench: Bench, told: Bench, theta: Array, message: Message | None, l
         unit = Unit(plan, found, number)
         for setup in np.unique(bench.setup[unit.rows]).tolist():
             rows = np.flatnonzero(bench.setup == setup)
-            at[rows] = basis.expand(bench.points[rows]) @ unit.answer(setup).mean
+            at[rows] = basis.expand(bench.points[rows]) @ unit.expected(setup)
     if bench is told:
         at = appeal.appeal_of(np.clip(at, *appeal.ENDS))
     at = np.clip(at, *appeal.appeal_of(appeal.ENDS))

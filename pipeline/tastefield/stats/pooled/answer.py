@@ -12,6 +12,7 @@ from tastefield.stats.pooled.evidence import Evidence
 from tastefield.stats.pooled.layout import Layout, extraction, local_masks, local_parts, unit_of
 
 Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
 
 WIDTH = basis.COUNT + 2
 
@@ -51,22 +52,25 @@ class Unit:
 
         :param new_coffee: of its machine instead, with a coffee of which nothing is known, and so a new setup.
         """
-        plan, found, var = self.plan, self.found, self.variance
-        known = self._known(setup, new_coffee)
-        across, own = self._local(setup, new_coffee, known)
-        columns = np.union1d(self.unit.columns, np.array(sorted(known), dtype=np.int64))
-        T = np.zeros((WIDTH, len(columns)))
-        for column, effect in known.items():
-            T[:, np.searchsorted(columns, column)] = effect
-        mean = T @ (plan.mean + found.u)[columns] + across @ self.told
+        found, var = self.found, self.variance
+        columns, T = self._known(setup, new_coffee)
+        across, own = self._local(setup, new_coffee)
+        mean = self._mean(columns, T, across)
         J = T.copy()
         J[:, np.searchsorted(columns, self.unit.columns)] -= across @ self.seen
         cov = own - across @ self.inverse @ across.T + J @ found.P[np.ix_(columns, columns)] @ J.T
         cov[0, 0] += var["taster x coffee"] * self._untold(setup, new_coffee)
         return Moments(mean, 0.5 * (cov + cov.T))
 
-    def _known(self, setup: int, new_coffee: bool) -> dict[int, Array]:
-        """Columns of u that the surface rests on -> what each does to its coefficients."""
+    def expected(self, setup: int) -> Array:
+        """The mean alone (WIDTH,) of :meth:`answer`, in a fraction of its time."""
+        return self._mean(*self._known(setup, False), self._local(setup, False)[0])
+
+    def _mean(self, columns: Codes, T: Array, across: Array) -> Array:
+        return np.asarray(T @ (self.plan.mean + self.found.u)[columns] + across @ self.told)
+
+    def _known(self, setup: int, new_coffee: bool) -> tuple[Codes, Array]:
+        """Columns of u that the surface and the unit rest on, and what each does to its coefficients (WIDTH, c)."""
         plan, bench = self.plan, self.plan.bench
         unit = np.eye(WIDTH)
         effects = {column: unit[column] for column in range(WIDTH)}
@@ -85,9 +89,12 @@ class Unit:
             effects[start] = unit[0]
             for direction in range(plan.width - 1):
                 effects[start + 1 + direction] = np.concatenate([[0.0, 0.0], plan.directions[:, direction]])
-        return effects
+        columns = np.union1d(self.unit.columns, np.array(sorted(effects), dtype=np.int64))
+        T = np.zeros((WIDTH, len(columns)))
+        T[:, np.searchsorted(columns, np.array(list(effects)))] = np.column_stack(list(effects.values()))
+        return columns, T
 
-    def _local(self, setup: int, new_coffee: bool, known: dict[int, Array]) -> tuple[Array, Array]:
+    def _local(self, setup: int, new_coffee: bool) -> tuple[Array, Array]:
         """Of the parts in V: covariance of the coefficients with the unit's rows (WIDTH, n), and their own."""
         plan, bench, var = self.plan, self.plan.bench, self.variance
         of_row = bench.setup[self.rows]

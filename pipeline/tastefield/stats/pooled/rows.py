@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,7 +143,7 @@ class Bench:
         """Points (m, 2) of the distinct tasted shots."""
         return self._of_shots(self.points)
 
-    @property
+    @cached_property
     def moved(self) -> Array:
         """Points (N, 2) as surfaces see them: less the shift of their setup."""
         return basis.inside(self.points - self.shift[self.setup])

@@ -48,7 +48,7 @@ def places(plan: Layout, found: Evidence) -> Array:
     for number in range(int(plan.unit.max(initial=-1)) + 1):
         unit = Unit(plan, found, number)
         for setup in np.flatnonzero((plan.unit == number) & (tasted > 0)).tolist():
-            total[bench.coffee[setup]] += tasted[setup] * (columns @ unit.answer(setup).mean)
+            total[bench.coffee[setup]] += tasted[setup] * (columns @ unit.expected(setup))
     count = np.bincount(bench.coffee, tasted, minlength=len(total))[:, None]
     with np.errstate(invalid="ignore"):
         mean = total / count
