@@ -266,6 +266,15 @@ def _cut(plan):
     return {"group": plan.group[index], "scale": plan.scale[index], "mean": plan.mean[index], "starts": starts}
 
 
+def test_a_surface_is_what_its_columns_and_coefficients_give():
+    rng = np.random.default_rng(3)
+    points = rng.uniform(-3, 3, size=(200, 2))  # beyond the answered region too
+    coefficients = rng.normal(size=basis.COUNT + 2)
+    np.testing.assert_allclose(
+        basis.surface(points, coefficients), basis.expand(points) @ coefficients, rtol=0, atol=1e-11
+    )
+
+
 def test_sines_stand_for_the_squared_exponential_where_they_are_asked():
     """Against scikit-learn's RBF kernel, over the ratios and times that espresso takes."""
     axis = np.linspace(-1.8, 1.8, 13)
