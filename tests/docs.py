@@ -68,6 +68,8 @@ def priors() -> str:
         lines.append(f"| SD of {part} | log-normal, never 0 | median {median:g}, log-sd {width:g} |")
     lines += [f"| slope of {name} | normal | 0, SD {sd:g} |" for name, sd in parts.SLOPE_SD.items()]
     lines.append(f"| a tenth more extraction than its like | normal | 0, SD {parts.EFFECT_SD:g} |")
+    share, width = parts.TIME_FELT
+    lines.append(f"| share felt of a time off at its setting | normal, 0 to 1 | {share:g}, SD {width:g} |")
     length, width = parts.LENGTH
     told = f"log-normal | median {length:g} coded units, log-sd {width:g}"
     lines.append(f"| length of all surfaces (geometric mean of the two) | {told} |")

@@ -327,7 +327,8 @@ class Setup:
     """Machine + grinder + basket + coffee (+ head) with all that was recorded on it.
 
     :param key: setup columns in configured order -> value.
-    :param shots: shots of this setup, derived columns included, in order of time pulled (then place and row).
+    :param shots: shots of this setup, derived columns included, in order of time pulled (then place and row); with
+        ``time_off``, log time beyond what the dial line expects of their setting, as far as it shows, else 0.
     :param scores: scores of the modelled attribute of these shots: shot_id, taster, score, session, serving_order.
     :param readings: refractometer readings of these shots.
     :param bench: dial, scatter and extraction.
@@ -456,6 +457,9 @@ class Surface(ABC):
     """Variance of one taster's score of a shot about what the shot deserves; 0 where the model cannot say."""
     draw_df: float = np.inf
     """Degrees of freedom of the draws: what is unknown of the variances widens them."""
+    time_felt: float = 1.0
+    """Share of what a shot's time is off at one setting of the dial that its taste shows, of what as much more time by
+    a finer grind would."""
     region: tuple[tuple[float, float], tuple[float, float]] | None = None
     """Limits of ratio and of shot time within which it may speak beyond the setup's own shots; ``None``: not beyond."""
 

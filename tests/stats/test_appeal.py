@@ -59,6 +59,7 @@ def bench_of(seed, coffees=10, shots=14):
                 ("ana",) * shots + ("ben",) * shots,
                 ("",) * 2 * shots,
                 np.zeros((2 * shots, 3)),
+                np.zeros(2 * shots),
             )
         )
     return setups, levels
@@ -95,7 +96,8 @@ def test_near_the_top_of_the_scale_a_score_tells_less_of_the_appeal():
         setups.append(
             pooled.SetupRows(
                 *(f"s{number}", f"m{number}", f"c{number}", "", ("", "")),
-                *(score, np.zeros((30, 2)), np.arange(30), ("ana",) * 30, ("",) * 30, np.zeros((30, 3))),
+                *(score, np.zeros((30, 2)), np.arange(30), ("ana",) * 30, ("",) * 30),
+                *(np.zeros((30, 3)), np.zeros(30)),
             )
         )
     bench = gathered(setups)

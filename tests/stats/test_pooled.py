@@ -29,7 +29,7 @@ POINTS = np.array([[0.0, 0.0], [0.5, -0.4], [-0.7, 0.3]])
 
 def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
     """Setups with everything recorded: roasts, models, sessions, covariates, tasters who miss some shots."""
-    rng = np.random.default_rng(seed)
+    rng, aside = np.random.default_rng(seed), np.random.default_rng([seed, 1])
     made_up = []
     for number in range(setups):
         count = int(rng.integers(*shots))
@@ -41,7 +41,8 @@ def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
         coffee = int(rng.integers(coffees))
         read = np.arange(0, count + 1, 2)  # the last one was read and not tasted
         at = np.vstack([points, [[0.1, 0.2]]])[read]
-        readings = pooled.Readings(rng.normal(size=len(read)), at, read, 0.01 + 0.02 * rng.random(len(read)), 0.3)
+        error_var, off = 0.01 + 0.02 * rng.random(len(read)), 0.2 * aside.normal(size=count + 1)
+        readings = pooled.Readings(rng.normal(size=len(read)), at, read, error_var, off[read], 0.3)
         made_up.append(
             pooled.SetupRows(
                 name=f"setup {number}",
@@ -55,6 +56,7 @@ def made(setups=8, machines=5, coffees=3, tasters=3, seed=1, shots=(2, 6)):
                 taster=tuple(np.tile([f"taster {i}" for i in range(tasters)], count)[given]),
                 session=tuple(f"day {number}" if i % 2 else "" for i in np.flatnonzero(given)),
                 covariates=0.5 * rng.normal(size=(len(shot), 3))[given],
+                off=off[shot][given],
                 readings=readings if number % 3 else None,
             )
         )
@@ -78,7 +80,7 @@ def same(a, b):
 
 
 NOT_CODES = (
-    "points",
+    "shown",
     "moved",
     "covariates",
     "kinds",
@@ -122,7 +124,7 @@ def covariance(one, other, plan=None):
     total = total + SD["session"] ** 2 * alike["session"] + SD["shot"] ** 2 * alike["shot"] * felt
     slopes = np.array([parts.SLOPE_SD[name] for name in pooled.COVARIATES]) ** 2
     total = total + (one["covariates"] * slopes) @ other["covariates"].T
-    x, sd = (one["points"], other["points"]), parts.EXTRACTION_SD
+    x, sd = (one["shown"], other["shown"]), parts.EXTRACTION_SD
     extraction = parts.EXTRACTION_LINE_SD**2 * (1 + x[0] @ x[1].T)
     extraction = extraction + sd["unit"] ** 2 * (one["unit"][:, None] == other["unit"])
     extraction = extraction + alike["setup"] * (sd["setup"] ** 2 + sd["tilt"] ** 2 * (x[0] @ x[1].T))
@@ -131,12 +133,18 @@ def covariance(one, other, plan=None):
     return tasted * total + read * extraction + departure
 
 
+def shown(bench):
+    """Points (n, 2) as taste shows them."""
+    ratio, time = bench.points.T
+    return np.column_stack([ratio, time - bench.off + bench.time_felt * bench.off])
+
+
 def rows_of(plan):
     bench, setup = plan.bench, plan.bench.setup
     return {
         "unit": plan.unit[setup],
-        "points": bench.points,
-        "moved": bench.points - bench.shift[setup],
+        "shown": shown(bench),
+        "moved": shown(bench) - bench.shift[setup],
         "coffee": bench.coffee[setup],
         "machine": bench.machine[setup],
         "roast": bench.roast[setup],
@@ -160,7 +168,7 @@ def asked(plan, setup, taster, new_coffee=False):
     none = np.full(n, -1)
     return {
         "unit": np.full(n, -1 if new_coffee and plan.unit_factor == "coffee" else plan.unit[setup]),
-        "points": POINTS,
+        "shown": POINTS,
         "moved": POINTS,
         "coffee": np.full(n, 99 if new_coffee else bench.coffee[setup]),
         "machine": np.full(n, bench.machine[setup]),
@@ -194,7 +202,7 @@ def before(points):
 
 def expected(bench):
     """What is expected of every row before anything was tasted."""
-    return np.where(bench.read, 0.0, bench.slope * before(bench.points - bench.shift[bench.setup]))
+    return np.where(bench.read, 0.0, bench.slope * before(shown(bench) - bench.shift[bench.setup]))
 
 
 def by_hand(plan, setup, new_coffee=False, exactly=False):
@@ -293,7 +301,8 @@ def test_with_one_part_the_answer_is_that_of_an_independent_gaussian_process(mon
     points = 0.7 * rng.normal(size=(25, 2))
     score = 6.3 - 3 * basis.fall(points) + 0.5 * np.sin(2 * points[:, 0]) + 0.5 * rng.normal(size=25)
     rows = pooled.SetupRows(
-        *("s", "m", "c", "", ("", "")), score, points, np.arange(25), ("t",) * 25, ("",) * 25, np.zeros((25, 3))
+        *("s", "m", "c", "", ("", "")),
+        *(score, points, np.arange(25), ("t",) * 25, ("",) * 25, np.zeros((25, 3)), np.zeros(25)),
     )
     theta = np.append(np.full(len(parts.NAMES), -12.0), 0.0)
     for name, sd in {"shared": 0.6, "noise": 0.5}.items():
@@ -347,7 +356,8 @@ def test_the_scores_of_one_shot_are_no_repeats_of_it():
         n = len(shot)
         rows = pooled.SetupRows(
             *("s", "m", "c", "", ("", "")),
-            *(np.full(n, 6.0), np.zeros((n, 2)), shot, tuple(f"t{i}" for i in range(n)), ("",) * n, np.zeros((n, 3))),
+            *(np.full(n, 6.0), np.zeros((n, 2)), shot, tuple(f"t{i}" for i in range(n)), ("",) * n),
+            *(np.zeros((n, 3)), np.zeros(n)),
         )
         plan = laid_out(gathered([rows]), LENGTH)
         found = evaluate(plan, batches(plan), parts.start(), with_gradient=False)
@@ -372,6 +382,7 @@ def test_order_and_names_change_nothing():
             shot=rows.shot[::-1],
             session=rows.session[::-1],
             covariates=rows.covariates[::-1],
+            off=rows.off[::-1],
         )
         for rows in reversed(setups)
     ]
@@ -395,6 +406,7 @@ def test_a_setup_that_nobody_tasted_is_answered_from_the_others_and_less_surely(
         taster=(),
         session=(),
         covariates=np.empty((0, 3)),
+        off=np.empty(0),
         readings=None,
     )
     found = pooled.learn([*setups, empty])
@@ -452,8 +464,8 @@ def score_of_a_lucky_recipe(extraction, error_var):
         setups.append(
             pooled.SetupRows(
                 *(f"s{number}", f"m{number}", f"c{number}", "", ("", "")),
-                *(score, points, np.arange(n), ("t",) * n, ("",) * n, np.zeros((n, 3))),
-                pooled.Readings(read, points, np.arange(n), error, 1.0),
+                *(score, points, np.arange(n), ("t",) * n, ("",) * n, np.zeros((n, 3)), np.zeros(n)),
+                pooled.Readings(read, points, np.arange(n), error, np.zeros(n), 1.0),
             )
         )
     theta = parts.start()
@@ -488,7 +500,8 @@ def test_readings_teach_the_effect_of_extraction():
             pooled.SetupRows(
                 *(f"s{number}", f"m{number}", f"c{number % 3}", "", ("", "")),
                 *(score - 2 * (points**2).sum(axis=1)[shot], points[shot], shot, tuple("abc" * 12), ("",) * 36),
-                *(np.zeros((36, 3)), pooled.Readings(departure, points, np.arange(12), error, 1.0)),
+                *(np.zeros((36, 3)), np.zeros(36)),
+                pooled.Readings(departure, points, np.arange(12), error, np.zeros(12), 1.0),
             )
         )
     assert spread_of(gathered(setups)).best.theta[-1] == pytest.approx(1.0, abs=0.15)
@@ -615,6 +628,7 @@ def tasted_by_all(part, sd, seed=8):
                 taster=tuple("ABCD" * 8),
                 session=("",) * 32,
                 covariates=np.zeros((32, 3)),
+                off=np.zeros(32),
             )
         )
     return setups
@@ -647,7 +661,8 @@ def test_what_is_recommended_without_the_readings_differs_by_less_than_its_own_d
         departure = rng.normal(size=8)
         told = 0.7 * departure[rows.shot]
         readings = pooled.Readings(
-            departure[:6] + 0.1 * rng.normal(size=6), rows.points[::4][:6], np.arange(6), np.full(6, 0.01), 1.0
+            departure[:6] + 0.1 * rng.normal(size=6),
+            *(rows.points[::4][:6], np.arange(6), np.full(6, 0.01), np.zeros(6), 1.0),
         )
         setups.append(replace(rows, score=rows.score + told, readings=readings))
     read, unread = pooled.learn(setups), pooled.learn([replace(rows, readings=None) for rows in setups])

@@ -29,6 +29,7 @@ def bench_of(seed, apart=0.45, coffees=8, shots=12):
                 ("ana",) * shots + ("ben",) * shots,
                 ("",) * 2 * shots,
                 np.zeros((2 * shots, 3)),
+                np.zeros(2 * shots),
             )
         )
     return setups, bests

@@ -52,6 +52,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     ordered = derived.shots.sort_values(["setup", "pulled_at", "place", "row"], na_position="last", kind="stable")
     ordered = ordered.reset_index(drop=True)  # place and row decide where no time was written
     dials = _dial_lines(ordered, grinders)
+    ordered["time_off"] = ordered["shot_id"].map(dials.noise.set_index("shot_id")["residual"]).fillna(0.0)
     configured = {entry.name: entry for entry in grinders}
     spreads = _scatters(ordered, derived.keys, dials)
     extraction = _extraction_lines(derived.shots)
@@ -115,7 +116,7 @@ def _choke_notes(rows: pd.DataFrame) -> Iterator[Finding]:
 
 @dataclass(frozen=True, eq=False)
 class _Dials:
-    """Lines by setup, noise of each shot about them (setup, residual, shown), and what holds for the whole bench."""
+    """Lines by setup, noise of each shot about them (shot_id, setup, residual, shown), and what holds for all."""
 
     lines: dict[int, DialLine]
     noise: pd.DataFrame
@@ -128,7 +129,7 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
     """Lines of all setups, fitted together; a stream is a setup's shots of one grinder, coffee, zero and visit."""
     rows = _on_the_dial(shots)
     if rows.empty:
-        return _Dials({}, pd.DataFrame(columns=["setup", "residual", "shown"]))
+        return _Dials({}, pd.DataFrame(columns=["shot_id", "setup", "residual", "shown"]))
     configured = {entry.name: entry for entry in grinders}
     names, grinder = np.unique(rows["grinder"].astype(str), return_inverse=True)
     position = rows["dial_position"].to_numpy(dtype=float)
@@ -179,7 +180,9 @@ def _dial_lines(shots: pd.DataFrame, grinders: Sequence[GrinderConfig]) -> _Dial
             recipe=(line[2:], cov),
             usual=(float(centre[at, 0]), float(centre[at, 1])),
         )
-    noise = pd.DataFrame({"setup": rows["setup"], "residual": fit.residual, "shown": fit.shown})
+    noise = pd.DataFrame(
+        {"shot_id": rows["shot_id"], "setup": rows["setup"], "residual": fit.residual, "shown": fit.shown}
+    )
     return _Dials(lines, noise, noise_var, walk_var, float(fit.gamma[1]))
 
 
@@ -243,7 +246,7 @@ def _on_the_dial(shots: pd.DataFrame) -> pd.DataFrame:
     pressurised = shots["basket_kind"].astype("object").eq("pressurised")
     known = np.isfinite(shots["dial_position"]) & (time > 0) & ~pressurised
     known &= outcome.isin(["ok", "stopped", "choked", "gushed"])
-    columns = ["setup", "grinder", "coffee", "dial_position", "ratio", "dose_g"]
+    columns = ["shot_id", "setup", "grinder", "coffee", "dial_position", "ratio", "dose_g"]
     every: pd.DataFrame = shots[columns].assign(
         log_time=np.log(time.where(time > 0)),
         bound=choked.astype(int) - gushed.astype(int),

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
 from tastefield.stats import gain
-from tastefield.stats.scatter import quadrature
+from tastefield.stats.scatter import landings
 from tastefield.tables.dial import periods, positions_in_force, recorded, since_zero
 from tastefield.tables.notation import as_written
 from tastefield.words.ladder import STOP
@@ -227,7 +227,7 @@ def _chosen(
 def _landed(setup: Setup, surface: Surface, points: Floats, seed: int) -> tuple[Floats, Floats]:
     """Expected score (n,) and directions of doubt (n, r) of shots aimed at points (n, 2), averaged over the scatter."""
     low, high = setup.taste.scale
-    nodes, weights = quadrature(setup.bench.scatter.cov)
+    nodes, weights = landings(setup.bench.scatter.cov, surface.time_felt)
     places = [points * np.exp(node) for node in nodes]
     mean = sum(w * np.clip(surface.mean(place), low, high) for w, place in zip(weights, places, strict=True))
     directions = sum(w * surface.directions(place, seed) for w, place in zip(weights, places, strict=True))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
-from tastefield.stats.scatter import quadrature
+from tastefield.stats.scatter import landings
 from tastefield.tables.dial import not_ours, positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
@@ -218,7 +218,7 @@ def reach(surface: Surface, points: Floats, setup: Setup, shot_vars: tuple[float
     :param points: (n, 2) ratio and shot time.
     :returns: arrays of shape (n,): the mean, then one chance for each of ``shot_vars``.
     """
-    nodes, weights = quadrature(setup.bench.scatter.cov)
+    nodes, weights = landings(setup.bench.scatter.cov, surface.time_felt)
     mean = np.zeros(len(points))
     chances = [np.zeros(len(points)) for _ in shot_vars]
     for node, weight in zip(nodes, weights, strict=True):

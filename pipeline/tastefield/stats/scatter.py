@@ -82,6 +82,20 @@ def _table(values: ArrayLike) -> Array:
     return v
 
 
+def felt(cov: Array, share: float) -> Array:
+    """Covariance (2, 2) as taste shows it: what goes with the ratio whole, of the rest of log time this share.
+
+    :param share: from 0 to 1.
+
+    >>> felt(np.array([[0.0016, 0.0008], [0.0008, 0.0044]]), 0.5).round(6).tolist()
+    [[0.0016, 0.0008], [0.0008, 0.0014]]
+    """
+    with_ratio = cov[0, 1] ** 2 / cov[0, 0]
+    shown = np.array(cov, dtype=float)
+    shown[1, 1] = with_ratio + share**2 * (cov[1, 1] - with_ratio)
+    return shown
+
+
 def quadrature(cov: Array) -> tuple[Array, Array]:
     """Nodes (25, 2) and weights (25,) of a 5 x 5 Gauss-Hermite rule for a bivariate normal of this covariance."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(5)
@@ -89,3 +103,8 @@ def quadrature(cov: Array) -> tuple[Array, Array]:
     grid = np.array([(a, b) for a in nodes for b in nodes])
     joint = np.array([u * v for u in weights for v in weights])
     return grid @ root.T, joint / joint.sum()
+
+
+def landings(cov: Array, share: float) -> tuple[Array, Array]:
+    """Where shots land about their aim, as taste shows it: nodes (25, 2) and weights of :func:`quadrature`."""
+    return quadrature(felt(cov, share))

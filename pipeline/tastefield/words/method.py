@@ -55,7 +55,8 @@ def chance_means(good: float) -> str:
 LEARNED = (
     "All tasted shots of this bench are looked at together. What they share is learned as one smooth hill: how "
     "liking rises and falls with ratio (weight out over dose) and shot time. For another coffee that hill stands "
-    "elsewhere; where, its tasted shots show. To it come differences, each "
+    "elsewhere; where, its tasted shots show. A shot that ran fast or slow though the dial stood the same tastes less "
+    "unlike the others than its time says; how much less, the scores show. To the hill come differences, each "
     "believed only as far as scores show it: what a coffee adds, what a machine adds, and what this one machine "
     "with this one coffee adds; kinds of roast, machine and grinder, where they are written down. Near the top of"
     " the scale the same change of recipe shows less, and the hill is flat there. Tasters who score high or low "

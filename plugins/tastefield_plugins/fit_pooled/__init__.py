@@ -47,7 +47,9 @@ def unit(taste: Taste) -> float:
 
 def scored(setup: Setup) -> pd.DataFrame:
     """Scores joined to their shots; scores of shots without ratio or time are left out here."""
-    shots = setup.shots[["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at"]]
+    shots = setup.shots[
+        ["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at", "time_off"]
+    ]
     rows = setup.scores.merge(shots, on="shot_id", how="inner", suffixes=("", "_of_shot"))
     return rows.dropna(subset=["ratio", "shot_time_s", "score"]).reset_index(drop=True)
 
@@ -78,6 +80,7 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
         taster=tuple(str(taster) for taster in rows["taster"]),
         session=tuple(_session(row) for row in rows.to_dict("records")),
         covariates=np.clip(np.nan_to_num(covariates), -5.0, 5.0),
+        off=rows["time_off"].to_numpy(dtype=float) / HALF_RANGE,
         readings=_readings(setup, number),
     )
 
@@ -95,6 +98,7 @@ def _readings(setup: Setup, number: dict[str, int]) -> pooled.Readings | None:
         points=code(read[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
         shot=read["shot_id"].map(number).to_numpy(dtype=np.int64),
         error_var=(error / pooled.EXTRACTION_UNIT) ** 2,
+        off=read["time_off"].to_numpy(dtype=float) / HALF_RANGE,
         departure_var=line.residual_var / pooled.EXTRACTION_UNIT**2,
     )
 
@@ -127,6 +131,7 @@ class PooledSurface(Surface):
     shot_var: float
     shot_var_range: tuple[float, float]
     noise_var: float
+    time_felt: float
     coefficients: Floats
     root: Floats
     shift: Floats
@@ -276,6 +281,7 @@ class Pooled(SurfaceModel):
             "coffees": learned.coffees.tolist(),
             "moves": learned.moves.tolist(),
             "apart": learned.apart.tolist(),
+            "time_felt": [learned.felt.mean, learned.felt.sd],
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
             "corners": corners(tasted),
@@ -285,6 +291,7 @@ class Pooled(SurfaceModel):
         means = [np.array(one["theta"]) for one in shared]
         theta, cov = pooled.parts.joined(means, [np.array(one["theta_cov"]) for one in shared], weights)
         hub = pooled.Message.joined([_message(one) for one in shared], weights)
+        time_felt = pooled.felt.joined([pooled.Felt(*one["time_felt"]) for one in shared], weights)
         tasted = np.vstack([np.reshape(one["corners"], (-1, 2)) for one in shared])
         most = max(shared, key=lambda one: float(np.trace(one["hub"]["precision"])))
         return {
@@ -295,6 +302,7 @@ class Pooled(SurfaceModel):
             "hub": {"precision": hub.precision.tolist(), "told": hub.told.tolist()},
             "corners": corners(tasted),
             "apart": np.average([one["apart"] for one in shared], axis=0, weights=weights).tolist(),
+            "time_felt": [time_felt.mean, time_felt.sd],
         }
 
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
@@ -328,6 +336,7 @@ def _told(population: Population) -> dict[str, Any]:
         "prior": pooled.Prior.told(np.array(population["theta"]), np.array(population["theta_cov"])),
         "length": tuple(population["length"]),
         "apart": np.array(population["apart"]),
+        "time_felt": pooled.Felt(*population["time_felt"]).told(),
     }
 
 
@@ -361,6 +370,7 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
         shot_var=shot,
         shot_var_range=(min(low, shot), max(high, shot)),
         noise_var=variances["noise"][0],
+        time_felt=population["time_felt"][0],
         coefficients=np.array(known["mean"], dtype=float),
         root=root,
         shift=np.array(known["shift"], dtype=float),

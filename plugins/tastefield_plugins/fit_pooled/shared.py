@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from tastefield.stats import hull
-from tastefield.stats.pooled import appeal, basis, parts, shift
+from tastefield.stats.pooled import appeal, basis, felt, parts, shift
 from tastefield.stats.pooled.layout import HUB
 from tastefield.stats.pooled.search import BOUNDS
 
@@ -27,6 +27,7 @@ CODING: dict[str, Any] = {
     "fall": list(parts.FALL),
     "parts": {**parts.HALF_NORMAL, **{name: list(prior) for name, prior in parts.LOG_NORMAL.items()}},
     "effect": parts.EFFECT_SD,
+    "time felt": [felt.PRIOR.mean, felt.PRIOR.sd],
 }
 """What two runs must have assumed alike before what they learned can be added up."""
 
@@ -110,6 +111,12 @@ def _apart(value: tuple[float, float]) -> tuple[float, float]:
     return value
 
 
+def _time_felt(value: tuple[float, float]) -> tuple[float, float]:
+    if not (0.0 <= value[0] <= 1.0 and 0.001 <= value[1] <= 0.5):
+        raise ValueError("holds no share from 0 to 1, or one surer than any bench can be")
+    return value
+
+
 def _corners(value: list[tuple[float, float]]) -> list[tuple[float, float]]:
     if len(value) and float(np.abs(np.array(value)).max()) > basis.HALF_WIDTH:
         raise ValueError("reaches beyond every espresso")
@@ -153,6 +160,7 @@ class PooledShared(BaseModel):
     :param length: along and across equal flow, coded units.
     :param theta: log standard deviations of the parts, then the effect of extraction.
     :param apart: how far the bests of coffees lie apart along each factor, coded.
+    :param time_felt: mean and standard deviation of the share of what a shot's time is off that its taste shows.
     :param corners: of the hull of the tasted shots, coded, on a coarse grid.
     """
 
@@ -164,4 +172,5 @@ class PooledShared(BaseModel):
     theta_cov: Annotated[list[list[float]], AfterValidator(_covariance)]
     hub: Hub
     apart: Annotated[tuple[float, float], AfterValidator(_apart)]
+    time_felt: Annotated[tuple[float, float], AfterValidator(_time_felt)]
     corners: Annotated[list[tuple[float, float]], AfterValidator(_corners), Field(max_length=10_000)]

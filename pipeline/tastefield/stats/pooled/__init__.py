@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tastefield.stats.pooled import appeal, basis, parts, shift
+from tastefield.stats.pooled import appeal, basis, felt, parts, shift
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
+from tastefield.stats.pooled.felt import Felt
 from tastefield.stats.pooled.layout import Layout, batches, laid_out
 from tastefield.stats.pooled.rows import (
     COVARIATES,
@@ -36,6 +37,7 @@ __all__ = [
     "EXTRACTION_UNIT",
     "KINDS",
     "USUAL_EXTRACTION_PCT",
+    "Felt",
     "Known",
     "Learned",
     "Message",
@@ -78,6 +80,7 @@ class Learned:
     :param coffees: (k, WIDTH) what the coffees tasted most change, 0 on average: a new one may be like any of them. The
         covariance of a machine is about these changes, that of a setup is whole. :param moves: (k, 2) their shifts.
     :param apart: (2,) how far the bests of coffees lie apart along each factor, coded.
+    :param felt: how much of what a shot's time is off at its setting its taste shows.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
     :param support: (m, 2) coded points of the tasted shots.
@@ -88,6 +91,7 @@ class Learned:
     coffees: Array
     moves: Array
     apart: Array
+    felt: Felt
     spread: Spread
     message: Message
     sds: Array
@@ -100,17 +104,20 @@ def learn(
     prior: Prior | None = None,
     length: basis.Length | None = None,
     apart: Array | None = None,
+    time_felt: Felt = felt.PRIOR,
 ) -> Learned:
     """Learn from all setups at once.
 
     :param setups: one entry a setup, those without a tasted shot too: they are answered from what others show.
-    :param message: with ``prior``, ``length`` and ``apart``, what an earlier bench told.
+    :param message: with ``prior``, ``length``, ``apart`` and ``time_felt``, what an earlier bench told.
     """
-    told = bench = gathered(setups)
+    told = bench = replace(gathered(setups), time_felt=time_felt.mean)
     begin = first_look(bench, message, length)
     for _ in range(TANGENTS):
         bench = _laid_on(bench, told, begin, message, length or basis.LENGTHS[0])
     bench = _moved(bench, begin, message, length or basis.LENGTHS[0])
+    time_felt = felt.seen(bench, begin, message, length or basis.LENGTHS[0], time_felt)
+    bench = replace(bench, time_felt=time_felt.mean)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -150,6 +157,7 @@ def learn(
         coffees=coffees,
         moves=moves,
         apart=apart,
+        felt=time_felt,
         spread=spread,
         message=learned,
         sds=_sds(bench, np.array([theta for _, theta in points])),
@@ -174,7 +182,7 @@ def _laid_on(bench: Bench, told: Bench, theta: Array, message: Message | None, l
         unit = Unit(plan, found, number)
         for setup in np.unique(bench.setup[unit.rows]).tolist():
             rows = np.flatnonzero(bench.setup == setup)
-            at[rows] = basis.expand(bench.points[rows]) @ unit.expected(setup)
+            at[rows] = basis.expand(bench.moved[rows]) @ unit.expected(setup)
     if bench is told:
         at = appeal.appeal_of(np.clip(at, *appeal.ENDS))
     at = np.clip(at, *appeal.appeal_of(appeal.ENDS))

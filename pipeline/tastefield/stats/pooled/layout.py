@@ -176,7 +176,7 @@ def unit_of(plan: Layout, rows: Codes) -> Unit:
     """The unit of these rows."""
     bench = plan.bench
     setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)
-    x, moved = bench.points[rows], bench.moved[rows]
+    x, moved = bench.shown[rows], bench.moved[rows]
     felt = tasted * bench.slope[rows]  # how much of the appeal the score shows
     phi = basis.functions(moved) * felt[:, None]
     tasters = (bench.taster[rows][:, None] == np.arange(bench.taster_count)).astype(float)
@@ -260,7 +260,7 @@ class Extraction:
 def extraction(plan: Layout, rows: Codes) -> Extraction:
     """Covariance of readings with one another and with the scores of their shots."""
     bench = plan.bench
-    setup, read, x = bench.setup[rows], bench.read[rows], bench.points[rows]
+    setup, read, x = bench.setup[rows], bench.read[rows], bench.shown[rows]
     both = np.outer(read, read).astype(float)
     same_setup = setup[:, None] == setup
     shot = bench.departure_var * (bench.shot[rows][:, None] == bench.shot[rows])

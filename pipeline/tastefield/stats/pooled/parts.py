@@ -53,6 +53,10 @@ FALL = (-3.0, 1.2)
 SLOPE_SD: Mapping[str, float] = {"dose": 0.2, "order": 0.05, "age": 0.2}
 """Prior SD of what a tenth more dose, a place later in the serving and ten days of age change, in points."""
 
+TIME_FELT = (0.75, 0.25)
+"""Prior mean and SD of the share of what a shot's time is off at its setting of the dial that its taste shows: most of
+it (a judgement of ours)."""
+
 
 def start() -> Array:
     """Log standard deviations at the prior's mode, and no effect."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tastefield.stats.pooled import basis
+from tastefield.stats.pooled.parts import TIME_FELT
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -27,6 +28,7 @@ class Readings:
 
     :param extraction: (m,) natural log of the extraction over :data:`USUAL_EXTRACTION`, in units of EXTRACTION_UNIT.
     :param points: (m, 2) coded. :param shot: (m,) number of the shot, as its scores have it.
+    :param off: (m,) coded time, as in :class:`SetupRows`.
     :param error_var: (m,) variance of the reading, :param departure_var: and of what shots at one ratio and time differ
         by, in the same unit.
     """
@@ -35,13 +37,19 @@ class Readings:
     points: Array
     shot: Codes
     error_var: Array
+    off: Array
     departure_var: float
 
     def sorted(self) -> Readings:
         """Rows sorted by their numbers."""
-        order = np.lexsort(np.column_stack([self.extraction, self.error_var, self.points]).T)
+        order = np.lexsort(np.column_stack([self.extraction, self.error_var, self.points, self.off]).T)
         return Readings(
-            self.extraction[order], self.points[order], self.shot[order], self.error_var[order], self.departure_var
+            self.extraction[order],
+            self.points[order],
+            self.shot[order],
+            self.error_var[order],
+            self.off[order],
+            self.departure_var,
         )
 
 
@@ -54,6 +62,7 @@ class SetupRows:
     :param score: (n,) on a scale from 1 to 9. :param points: (n, 2) coded.
     :param shot: (n,) number of the shot within the setup. :param taster: n names. :param session: n names, "" for none.
     :param covariates: (n, 3) as in :data:`COVARIATES`, 0 where unknown.
+    :param off: (n,) coded time beyond what is expected of the shot's setting of the dial; 0 where nothing is known.
     :param readings: of the shots whose extraction was read; ``None`` where none was.
     """
 
@@ -68,11 +77,12 @@ class SetupRows:
     taster: tuple[str, ...]
     session: tuple[str, ...]
     covariates: Array
+    off: Array
     readings: Readings | None = None
 
     def canonical(self) -> SetupRows:
         """Rows sorted by their numbers, shots numbered in that order."""
-        numbers = np.column_stack([self.points, self.covariates, self.score])
+        numbers = np.column_stack([self.points, self.covariates, self.score, self.off])
         order = np.lexsort(numbers.T[::-1])
         readings = None if self.readings is None else self.readings.sorted()
         shots = Numbered()
@@ -88,6 +98,7 @@ class SetupRows:
             taster=tuple(self.taster[i] for i in order),
             session=tuple(self.session[i] for i in order),
             covariates=self.covariates[order],
+            off=self.off[order],
             readings=readings,
         )
 
@@ -99,7 +110,7 @@ class SetupRows:
 
     def content(self) -> tuple[float, ...]:
         """What setups are ordered by: their size and numbers, never their names."""
-        return (-float(len(self.score)), *self.score.tolist(), *self.points.ravel().tolist())
+        return (-float(len(self.score)), *self.score.tolist(), *self.points.ravel().tolist(), *self.off.tolist())
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +124,8 @@ class Bench:
     :param departure_var: of extraction between shots at one ratio and time; 0 where nothing was read.
     :param shift: (S, 2) how far a setup's best lies from that of all, coded, as far as it is taken: its surfaces run
         over points less this.
+    :param off: (N,) coded time beyond what the dial line expects of the shot's setting; 0 where nothing is known.
+    :param time_felt: share of it that taste shows; see :mod:`~tastefield.stats.pooled.felt`.
     :param slope: (N,) points of score that a point of appeal adds at what is expected of the row; 1 for a reading.
     """
 
@@ -137,6 +150,8 @@ class Bench:
     departure_var: float
     slope: Array
     shift: Array
+    off: Array
+    time_felt: float
 
     @property
     def shot_points(self) -> Array:
@@ -144,9 +159,14 @@ class Bench:
         return self._of_shots(self.points)
 
     @cached_property
+    def shown(self) -> Array:
+        """Points (N, 2) as taste shows them: of what a shot's time was off at its setting of the dial a share only."""
+        return self.points - np.column_stack([np.zeros(len(self.off)), (1.0 - self.time_felt) * self.off])
+
+    @cached_property
     def moved(self) -> Array:
-        """Points (N, 2) as surfaces see them: less the shift of their setup."""
-        return basis.inside(self.points - self.shift[self.setup])
+        """Points (N, 2) as surfaces see them: as taste shows them, less the shift of their setup."""
+        return basis.inside(self.shown - self.shift[self.setup])
 
     @property
     def moved_shots(self) -> Array:
@@ -182,6 +202,8 @@ class Bench:
             departure_var=self.departure_var,
             slope=self.slope[kept],
             shift=self.shift[setups],
+            off=self.off[kept],
+            time_felt=self.time_felt,
         )
 
 
@@ -227,6 +249,8 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
         departure_var=float(np.mean(departures)) if departures else 0.0,
         slope=np.ones(sum(len(part.value) for part in rows)),
         shift=np.zeros((len(setups), 2)),
+        off=np.concatenate([np.empty(0), *(part.off for part in rows)]),
+        time_felt=TIME_FELT[0],
     )
 
 
@@ -242,11 +266,12 @@ class _Rows:
     taster: Codes
     shot: Codes
     session: Codes
+    off: Array
 
     @classmethod
     def of(cls, part: SetupRows, tasters: Numbered, sessions: Numbered) -> _Rows:
         none = np.empty(0)
-        read = part.readings or Readings(none, np.empty((0, 2)), np.empty(0, dtype=np.int64), none, 0.0)
+        read = part.readings or Readings(none, np.empty((0, 2)), np.empty(0, dtype=np.int64), none, none, 0.0)
         n, m = len(part.score), len(read.extraction)
         given = zip(part.session, part.taster, strict=True)
         sitting = [sessions[session, name] if session else -1 for session, name in given]
@@ -259,6 +284,7 @@ class _Rows:
             taster=np.array([*(tasters[name] for name in part.taster), *[-1] * m], dtype=np.int64),
             shot=np.concatenate([part.shot, read.shot]),
             session=np.array([*sitting, *[-1] * m], dtype=np.int64),
+            off=np.concatenate([part.off, read.off]),
         )
 
 

@@ -98,10 +98,10 @@ def spread_of(
     :param length: the only length to try, where another bench told it.
     :param begin: (15,) where to start, else at the stated prior's mode.
     """
-    searched = _searched(bench)
+    some = searched(bench)
     tops, begin = [], parts.start() if begin is None else begin
     for tried in (length,) if length is not None else basis.LENGTHS:
-        tops.append(_Top(laid_out(searched, tried), begin, message, prior))
+        tops.append(_Top(laid_out(some, tried), begin, message, prior))
         begin = tops[-1].theta
     height = np.array([top.value + _log_length(top.length) for top in tops])
     peaks = [top.peak() for top in (top for top, at in zip(tops, height, strict=True) if at > height.max() - UNLIKELY)]
@@ -111,7 +111,7 @@ def spread_of(
     return Spread(
         tuple(peak for peak, keep in zip(peaks, kept, strict=True) if keep),
         tuple((weights[kept] / weights[kept].sum()).tolist()),
-        searched is not bench,
+        some is not bench,
     )
 
 
@@ -120,7 +120,7 @@ def first_look(bench: Bench, message: Message | None = None, length: basis.Lengt
 
     Their prior is as stated: what another bench told is of surfaces that were moved.
     """
-    return _Top(laid_out(_searched(bench), length or basis.LENGTHS[0]), parts.start(), message, None).theta
+    return _Top(laid_out(searched(bench), length or basis.LENGTHS[0]), parts.start(), message, None).theta
 
 
 def _log_length(length: basis.Length) -> float:
@@ -154,7 +154,7 @@ class _Top:
         return Peak(self.length, self.theta, (vectors / values) @ vectors.T, value)
 
 
-def _searched(bench: Bench) -> Bench:
+def searched(bench: Bench) -> Bench:
     """The bench, or so much of it as standard deviations are searched with."""
     some = _some(bench)
     return bench.only(some) if len(some) < len(bench.names) else bench
