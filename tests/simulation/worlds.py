@@ -58,6 +58,7 @@ def setup_of(
             "dose_g": 18.0,
             "basket_g": np.nan,
             "dial_position": np.nan,
+            "time_off": 0.0,
             "beverage_g": 18.0 * ratio,
             **{name: pd.Series([None] * shots, dtype="object") for name in WORDS},
         }

@@ -37,6 +37,7 @@ def build_setup(shots: list[dict], scores: list[dict] | None = None, good: float
     frame["ratio"] = frame["beverage_g"] / frame["dose_g"]
     frame["dial_position"] = positions(frame["grind_setting"])
     frame["setup"] = 0
+    frame["time_off"] = 0.0
     rows = scores if scores is not None else []
     scored = typed("scores", [{"taster": "me", **row} for row in rows])
     bench = Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None)

@@ -527,7 +527,7 @@ class Scaled:
         self.surface, self.low, self.unit = surface, low, unit
         self.shot_var, self.noise_var = surface.shot_var * unit**2, surface.noise_var * unit**2
         self.shot_var_range = tuple(var * unit**2 for var in surface.shot_var_range)
-        self.tables, self.region = surface.tables, surface.region
+        self.tables, self.region, self.time_felt = surface.tables, surface.region, surface.time_felt
 
     def mean(self, points):
         return self.low + self.unit * (self.surface.mean(points) - 1.0)

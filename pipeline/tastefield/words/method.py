@@ -93,7 +93,7 @@ UNKNOWN = (
 )
 OTHER_COFFEE = (
     "A coffee not yet tasted may be like any of those tasted so far, and differ from what is usual as much as "
-    "they do; that is why its chances are lower. "
+    "they do, and few coffees do not tell how the next one may be; that is why its chances lie nearer the middle. "
 )
 CHECKED = (
     "On made-up benches, because only there the truth is known. Machines, coffees, tasters and people who search "

@@ -239,7 +239,17 @@ class OfSomeCoffee(PooledSurface):
         needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
             z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
-        return self._told(self._moments(mean, sd, changes)[0]), [special.ndtr(one).mean(axis=0) for one in z]
+        return self._told(self._moments(mean, sd, changes)[0]), [
+            self._of_another(special.ndtr(one).mean(axis=0)) for one in z
+        ]
+
+    def _of_another(self, chance: Floats) -> Floats:
+        """Chance that one more coffee is good, of the mean chance of those known: Laplace's rule of succession.
+
+        Few coffees do not tell how the next one may be: of six that all are good here the seventh is in seven of eight.
+        """
+        known = len(self.coffees)
+        return np.asarray((known * chance + 1.0) / (known + 2.0))
 
     def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
