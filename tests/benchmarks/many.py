@@ -29,7 +29,7 @@ for number in range(setups):
             f"setup {number}", f"machine {machine}", f"coffee {coffee}", "", ("", ""), score.ravel(),
             np.repeat(points, tasters, axis=0), np.repeat(np.arange(shots), tasters),
             tuple(f"taster {i}" for i in range(tasters)) * shots, ("",) * (shots * tasters),
-            np.zeros((shots * tasters, 3)), np.zeros(shots * tasters),
+            np.zeros((shots * tasters, 3)), np.repeat(0.2 * rng.normal(size=shots), tasters),
         )
     )
 start = time.perf_counter()

@@ -239,9 +239,8 @@ class OfSomeCoffee(PooledSurface):
         needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
             z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
-        return self._told(self._moments(mean, sd, changes)[0]), [
-            self._of_another(special.ndtr(one).mean(axis=0)) for one in z
-        ]
+        alike = [special.ndtr(one).mean(axis=0) for one in z]
+        return self._told(self._moments(mean, sd, changes)[0]), [self._of_another(chance) for chance in alike]
 
     def _of_another(self, chance: Floats) -> Floats:
         """Chance that one more coffee is good, of the mean chance of those known: Laplace's rule of succession.
