@@ -155,7 +155,10 @@ class PooledSurface(Surface):
         return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        return self._shown(self.columns(points) @ self.root, points)
+        columns = self.columns(points)
+        directions = columns @ self.root
+        sd = np.sqrt((directions**2).sum(axis=1))
+        return _shown(directions, self.unit * appeal.moments(columns @ self.coefficients, sd)[1])
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
@@ -173,11 +176,6 @@ class PooledSurface(Surface):
         columns = self.columns(points)
         normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
         return np.asarray(columns @ self.coefficients + normal @ (columns @ self.root).T)
-
-    def _shown(self, directions: Floats, points: Floats) -> Floats:
-        """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance."""
-        sizes = np.sqrt((directions**2).sum(axis=1))
-        return np.asarray(directions * (self.sd(points) / np.maximum(sizes, 1e-300))[:, None])
 
     def _told(self, scores: Floats) -> Floats:
         """Scores from 1 to 9 on the scale of this setup."""
@@ -207,36 +205,36 @@ class OfSomeCoffee(PooledSurface):
 
     def changes(self, points: Floats) -> Floats:
         """What each coffee changes of the appeal, (k, n)."""
-        usual = self.columns(points) @ self.coefficients
+        at = code(points)
+        usual = pooled.basis.value(at - self.shift, self.coefficients)
         there = zip(self.coffees, self.moves, strict=True)
-        found = [pooled.basis.expand(code(points) - move) @ (self.coefficients + change) for change, move in there]
+        found = [pooled.basis.value(at - move, self.coefficients + change) for change, move in there]
         return np.asarray(found) - usual
 
     def mean(self, points: Floats) -> Floats:
-        return self._told(self._moments(points)[0])
+        (mean, sd), changes = self.appeal(points), self.changes(points)
+        return self._told(_moments(mean + changes, sd)[0])
 
     def sd(self, points: Floats) -> Floats:
-        return np.asarray(self.unit * self._moments(points)[1])
-
-    def _moments(self, points: Floats) -> tuple[Floats, Floats]:
-        mean, sd = self.appeal(points)
-        means, sds = appeal.moments(mean + self.changes(points), np.broadcast_to(sd, (len(self.coffees), len(sd))))
-        return means.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + means.var(axis=0))
+        (mean, sd), changes = self.appeal(points), self.changes(points)
+        return np.asarray(self.unit * _moments(mean + changes, sd)[1])
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
         return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        rest = self.columns(points) @ self.root
-        return self._shown(np.hstack([rest, self.changes(points).T / np.sqrt(len(self.coffees))]), points)
+        columns, changes = self.columns(points), self.changes(points)
+        rest = columns @ self.root
+        sd = _moments(columns @ self.coefficients + changes, np.sqrt((rest**2).sum(axis=1)))[1]
+        return _shown(np.hstack([rest, changes.T / np.sqrt(len(self.coffees))]), self.unit * sd)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
         needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
             z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
-        return self.mean(points), [special.ndtr(one).mean(axis=0) for one in z]
+        return self._told(_moments(mean + changes, sd)[0]), [special.ndtr(one).mean(axis=0) for one in z]
 
     def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
@@ -250,6 +248,18 @@ class OfSomeCoffee(PooledSurface):
                 low, high = np.where(under, middle, low), np.where(under, high, middle)
             limits.append(self._told(appeal.score_of(mean + 0.5 * (low + high))))
         return limits[0], limits[1]
+
+
+def _shown(directions: Floats, sd: Floats) -> Floats:
+    """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance, sd^2 (n,)."""
+    sizes = np.sqrt((directions**2).sum(axis=1))
+    return np.asarray(directions * (sd / np.maximum(sizes, 1e-300))[:, None])
+
+
+def _moments(means: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation (n,) of scores whose appeal is one of k normals of means (k, n), each as likely."""
+    expected, sds = appeal.moments(means, np.broadcast_to(sd, means.shape))
+    return expected.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + expected.var(axis=0))
 
 
 class Pooled(SurfaceModel):
