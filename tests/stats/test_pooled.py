@@ -274,13 +274,15 @@ def _cut(plan):
     return {"group": plan.group[index], "scale": plan.scale[index], "mean": plan.mean[index], "starts": starts}
 
 
-def test_a_surface_is_what_its_columns_and_coefficients_give():
-    rng = np.random.default_rng(3)
-    points = rng.uniform(-3, 3, size=(200, 2))  # beyond the answered region too
+def test_functions_are_products_of_sines_as_written_and_a_surface_has_the_same_value_with_and_without_its_columns():
+    """Beyond the answered region too, where points are answered as at its border."""
+    rng = np.random.default_rng(8)
+    points = np.vstack([rng.normal(scale=1.5, size=(200, 2)), [[9.0, -9.0], [0.0, 0.0]]])
+    t = (turned(np.clip(points, -basis.REACH, basis.REACH)) + basis.HALF_WIDTH) / (2 * basis.HALF_WIDTH)
+    sines = np.sin(np.pi * basis.WAVES * t[:, None, :]).prod(axis=2) / basis.HALF_WIDTH
+    np.testing.assert_allclose(basis.functions(points)[:, 2:], sines, atol=1e-13)
     coefficients = rng.normal(size=basis.COUNT + 2)
-    np.testing.assert_allclose(
-        basis.surface(points, coefficients), basis.expand(points) @ coefficients, rtol=0, atol=1e-11
-    )
+    np.testing.assert_allclose(basis.value(points, coefficients), basis.expand(points) @ coefficients, atol=1e-12)
 
 
 def test_sines_stand_for_the_squared_exponential_where_they_are_asked():

@@ -349,7 +349,7 @@ def limits_about(
 
     A narrower window would call good shots bad.
     """
-    lines = _room_about(aim, ratio, time, cov)
+    lines = _rooms_about(aim[None, :], ratio, time, cov)[0]
     if not good[lines[0] : lines[1] + 1, lines[2] : lines[3] + 1].all():
         return None
     top, bottom, left, right = largest_box(good, (lines[0], lines[1], lines[2], lines[3]), np.log(ratio), np.log(time))
@@ -358,18 +358,18 @@ def limits_about(
 
 def roominess(good: NDArray[np.bool_], options: Floats, ratio: Floats, time: Floats, cov: Floats) -> NDArray[np.bool_]:
     """Options (n, 2) about which recipes half a standard deviation of the scatter off are all assured."""
-    rooms = (_room_about(option, ratio, time, cov) for option in options)
+    rooms = _rooms_about(options, ratio, time, cov)
     return np.array([bool(good[a : b + 1, c : d + 1].all()) for a, b, c, d in rooms], dtype=bool)
 
 
-def _room_about(aim: Floats, ratio: Floats, time: Floats, cov: Floats) -> tuple[int, int, int, int]:
-    """First and last lattice line of ratio and of time within half a standard deviation of the scatter."""
+def _rooms_about(aims: Floats, ratio: Floats, time: Floats, cov: Floats) -> list[tuple[int, int, int, int]]:
+    """First and last lattice line of ratio and of time within half a standard deviation of the scatter, of each aim."""
     half = 0.5 * np.sqrt(np.diag(cov))
     lines = []
-    for value, off, axis in zip(aim, half, (ratio, time), strict=True):
-        at = np.interp(np.log(value) + np.array([-off, off]), np.log(axis), np.arange(len(axis)))
-        lines += [int(np.floor(at[0] + 1e-6)), int(np.ceil(at[1] - 1e-6))]
-    return lines[0], lines[1], lines[2], lines[3]
+    for values, off, axis in zip(np.log(aims).T, half, (ratio, time), strict=True):
+        at = np.interp(values + np.array([[-off], [off]]), np.log(axis), np.arange(len(axis)))
+        lines += [np.floor(at[0] + 1e-6).astype(int).tolist(), np.ceil(at[1] - 1e-6).astype(int).tolist()]
+    return list(zip(*lines, strict=True))
 
 
 def _interval(surface: Surface, point: Floats, mean: float, scale: tuple[float, float]) -> tuple[float, float, float]:

@@ -47,9 +47,8 @@ def unit(taste: Taste) -> float:
 
 def scored(setup: Setup) -> pd.DataFrame:
     """Scores joined to their shots; scores of shots without ratio or time are left out here."""
-    shots = setup.shots[
-        ["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at", "time_off"]
-    ]
+    columns = ["shot_id", "ratio", "shot_time_s", "dose_g", "coffee_age_days", "session", "pulled_at", "time_off"]
+    shots = setup.shots[columns]
     rows = setup.scores.merge(shots, on="shot_id", how="inner", suffixes=("", "_of_shot"))
     return rows.dropna(subset=["ratio", "shot_time_s", "score"]).reset_index(drop=True)
 
@@ -160,7 +159,10 @@ class PooledSurface(Surface):
         return self._told(appeal.score_of(self._drawn(points, n, seed)))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        return self._shown(self.columns(points) @ self.root, points)
+        columns = self.columns(points)
+        directions = columns @ self.root
+        sd = np.sqrt((directions**2).sum(axis=1))
+        return _shown(directions, self.unit * appeal.moments(columns @ self.coefficients, sd)[1])
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
@@ -178,11 +180,6 @@ class PooledSurface(Surface):
         columns = self.columns(points)
         normal = np.random.default_rng(seed).standard_normal((n, self.root.shape[1]))
         return np.asarray(columns @ self.coefficients + normal @ (columns @ self.root).T)
-
-    def _shown(self, directions: Floats, points: Floats) -> Floats:
-        """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance."""
-        sizes = np.sqrt((directions**2).sum(axis=1))
-        return np.asarray(directions * (self.sd(points) / np.maximum(sizes, 1e-300))[:, None])
 
     def _told(self, scores: Floats) -> Floats:
         """Scores from 1 to 9 on the scale of this setup."""
@@ -212,27 +209,29 @@ class OfSomeCoffee(PooledSurface):
 
     def changes(self, points: Floats) -> Floats:
         """What each coffee changes of the appeal, (k, n)."""
-        coded, there = code(points), zip(self.coffees, self.moves, strict=True)
-        found = [pooled.basis.surface(coded - move, self.coefficients + change) for change, move in there]
-        return np.asarray(found) - pooled.basis.surface(coded - self.shift, self.coefficients)
+        at = code(points)
+        usual = pooled.basis.value(at - self.shift, self.coefficients)
+        there = zip(self.coffees, self.moves, strict=True)
+        found = [pooled.basis.value(at - move, self.coefficients + change) for change, move in there]
+        return np.asarray(found) - usual
 
     def mean(self, points: Floats) -> Floats:
-        return self._told(self._moments(*self.appeal(points), self.changes(points))[0])
+        (mean, sd), changes = self.appeal(points), self.changes(points)
+        return self._told(_moments(mean + changes, sd)[0])
 
     def sd(self, points: Floats) -> Floats:
-        return np.asarray(self.unit * self._moments(*self.appeal(points), self.changes(points))[1])
-
-    def _moments(self, mean: Floats, sd: Floats, changes: Floats) -> tuple[Floats, Floats]:
-        means, sds = appeal.moments(mean + changes, np.broadcast_to(sd, changes.shape))
-        return means.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + means.var(axis=0))
+        (mean, sd), changes = self.appeal(points), self.changes(points)
+        return np.asarray(self.unit * _moments(mean + changes, sd)[1])
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         which = np.random.default_rng([seed, 1]).integers(len(self.coffees), size=n)
         return self._told(appeal.score_of(self._drawn(points, n, seed) + self.changes(points)[which]))
 
     def directions(self, points: Floats, seed: int) -> Floats:
-        rest = self.columns(points) @ self.root
-        return self._shown(np.hstack([rest, self.changes(points).T / np.sqrt(len(self.coffees))]), points)
+        columns, changes = self.columns(points), self.changes(points)
+        rest = columns @ self.root
+        sd = _moments(columns @ self.coefficients + changes, np.sqrt((rest**2).sum(axis=1)))[1]
+        return _shown(np.hstack([rest, changes.T / np.sqrt(len(self.coffees))]), self.unit * sd)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         (mean, sd), changes = self.appeal(points), self.changes(points)
@@ -240,12 +239,12 @@ class OfSomeCoffee(PooledSurface):
         with np.errstate(divide="ignore"):
             z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
         alike = [special.ndtr(one).mean(axis=0) for one in z]
-        return self._told(self._moments(mean, sd, changes)[0]), [self._of_another(chance) for chance in alike]
+        return self._told(_moments(mean + changes, sd)[0]), [self._of_another(chance) for chance in alike]
 
     def _of_another(self, chance: Floats) -> Floats:
         """Chance that one more coffee is good, of the mean chance of those known: Laplace's rule of succession.
 
-        Few coffees do not tell how the next one may be: of six that all are good here the seventh is in seven of eight.
+        Few coffees do not tell how the next one may be: of six that are all good here the seventh is in seven of eight.
         """
         known = len(self.coffees)
         return np.asarray((known * chance + 1.0) / (known + 2.0))
@@ -262,6 +261,18 @@ class OfSomeCoffee(PooledSurface):
                 low, high = np.where(under, middle, low), np.where(under, high, middle)
             limits.append(self._told(appeal.score_of(mean + 0.5 * (low + high))))
         return limits[0], limits[1]
+
+
+def _shown(directions: Floats, sd: Floats) -> Floats:
+    """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance, sd^2 (n,)."""
+    sizes = np.sqrt((directions**2).sum(axis=1))
+    return np.asarray(directions * (sd / np.maximum(sizes, 1e-300))[:, None])
+
+
+def _moments(means: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation (n,) of scores whose appeal is one of k normals of means (k, n), each as likely."""
+    expected, sds = appeal.moments(means, np.broadcast_to(sd, means.shape))
+    return expected.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + expected.var(axis=0))
 
 
 class Pooled(SurfaceModel):

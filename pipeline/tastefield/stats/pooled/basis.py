@@ -41,6 +41,7 @@ _ORDER = sorted(
 )
 WAVES = np.array(_ORDER, dtype=float)
 """(K, 2) half waves of each function along the two axes, the slowest first."""
+_FIRST, _SECOND = WAVES.astype(int).T - 1
 COUNT = 2 + len(WAVES)
 """Functions of a surface: two tilts, then the sines."""
 
@@ -52,16 +53,21 @@ def inside(points: ArrayLike) -> Array:
 
 def functions(points: ArrayLike) -> Array:
     """Values (n, COUNT) of the functions at coded points (n, 2)."""
-    x = inside(points)
-    along = _along(x)
-    first, second = WAVES.astype(int).T - 1
-    return np.column_stack([_tilts(x), along[:, 0, first] * along[:, 1, second] / HALF_WIDTH])
+    return expand(points)[:, 2:]
 
 
-def _along(x: Array) -> Array:
-    """Sines of each direction alone (n, 2, HIGHEST): few sines for many products."""
-    turned = np.column_stack([x[:, 0] + x[:, 1], x[:, 0] - x[:, 1]]) / np.sqrt(2.0)
-    return np.asarray(np.sin(np.pi * (turned[:, :, None] + HALF_WIDTH) / (2 * HALF_WIDTH) * np.arange(1, HIGHEST + 1)))
+def _waves(x: Array) -> Array:
+    """The sines of each direction alone, (2, HIGHEST, n) at points (n, 2): few of them make many products.
+
+    Those of more half waves by sin (k + 1) a = 2 cos a sin k a - sin (k - 1) a: far cheaper than so many sines.
+    """
+    angle = np.pi * (np.stack([x[:, 0] + x[:, 1], x[:, 0] - x[:, 1]]) / np.sqrt(2.0) + HALF_WIDTH) / (2 * HALF_WIDTH)
+    waves, twice = np.empty((2, HIGHEST, len(x))), 2.0 * np.cos(angle)
+    waves[:, 0] = np.sin(angle)
+    waves[:, 1] = twice * waves[:, 0]
+    for k in range(2, HIGHEST):
+        waves[:, k] = twice * waves[:, k - 1] - waves[:, k - 2]
+    return waves
 
 
 def _tilts(x: Array) -> Array:
@@ -82,19 +88,23 @@ def fall(points: ArrayLike) -> Array:
 
 def expand(points: ArrayLike) -> Array:
     """Columns (n, COUNT + 2): 1, the fall, and the functions."""
-    phi = functions(points)
-    return np.column_stack([np.ones(len(phi)), fall(points), phi])
-
-
-def surface(points: ArrayLike, coefficients: Array) -> Array:
-    """``expand(points) @ coefficients``, (n,), without the columns: many surfaces at many points in little time."""
     x = inside(points)
-    along = _along(x)
+    along, across = _waves(x)
+    columns = np.empty((COUNT + 2, len(x)))  # a function is a row here: written and multiplied in one piece
+    columns[0], columns[1], columns[2:4] = 1.0, fall(x), _tilts(x).T
+    np.take(along / HALF_WIDTH, _FIRST, axis=0, out=columns[4:], mode="clip")  # any other mode writes elsewhere first
+    columns[4:] *= across[_SECOND]
+    return columns.T
+
+
+def value(points: ArrayLike, coefficients: ArrayLike) -> Array:
+    """``expand(points) @ coefficients``, (n,), in a fraction of its time: no column is made."""
+    x, of = inside(points), np.asarray(coefficients, dtype=float)
+    along, across = _waves(x)
     products = np.zeros((HIGHEST, HIGHEST))
-    first, second = WAVES.astype(int).T - 1
-    products[first, second] = coefficients[4:] / HALF_WIDTH
-    waves = ((along[:, 0] @ products) * along[:, 1]).sum(axis=1)
-    return np.asarray(coefficients[0] + fall(x) * coefficients[1] + _tilts(x) @ coefficients[2:4] + waves)
+    products[_FIRST, _SECOND] = of[4:] / HALF_WIDTH
+    smooth = ((products.T @ along) * across).sum(axis=0)
+    return np.asarray(of[0] + of[1] * fall(x) + _tilts(x) @ of[2:4] + smooth)
 
 
 def leading(points: ArrayLike, length: Length, most: int) -> Array:
