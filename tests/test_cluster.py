@@ -1,7 +1,6 @@
 """The same run on a cluster of worker processes; needs the extra: pip install 'tastefield[cluster]'."""
 
 import os
-import re
 import warnings
 from pathlib import Path
 
@@ -23,10 +22,7 @@ pytestmark = pytest.mark.filterwarnings("ignore")  # of the cluster's own librar
 
 
 def test_a_cluster_gives_the_same_bytes_as_this_machine(tmp_path):
-    """Numbers, which workers send back, and sections of the page, which they write themselves."""
-    panel, source = ROOT / "configs" / "panel.toml", tmp_path / "panel.toml"
-    written = panel.read_text("utf-8").replace('path = "', f'path = "{panel.parent}/')
-    source.write_text(f'{written}\n[[report]]\nwriter = "data"\n[[report]]\nwriter = "page"\n', "utf-8")
+    source = ROOT / "configs" / "panel.toml"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
@@ -34,12 +30,6 @@ def test_a_cluster_gives_the_same_bytes_as_this_machine(tmp_path):
     workflow.run(source, tmp_path / "here")
     for name in ("lattice.parquet", "tables/terms.csv", "tables/fit.csv"):
         assert (tmp_path / "far" / name).read_bytes() == (tmp_path / "here" / name).read_bytes()
-    far, here = (
-        re.findall("(?s)<article.*?</article>", (tmp_path / name / "page.html").read_text("utf-8"))
-        for name in ("far", "here")
-    )
-    assert far == here
-    assert len(here) >= 10
 
 
 def test_a_cluster_that_does_not_answer_is_told_with_what_to_do(tmp_path):
