@@ -282,7 +282,7 @@ def test_functions_are_products_of_sines_as_written_and_a_surface_has_the_same_v
     sines = np.sin(np.pi * basis.WAVES * t[:, None, :]).prod(axis=2) / basis.HALF_WIDTH
     np.testing.assert_allclose(basis.functions(points)[:, 2:], sines, atol=1e-13)
     coefficients = rng.normal(size=basis.COUNT + 2)
-    np.testing.assert_allclose(basis.value(points, coefficients), basis.expand(points) @ coefficients, atol=1e-12)
+    np.testing.assert_allclose(basis.at(points, coefficients), basis.expand(points) @ coefficients, atol=1e-12)
 
 
 def test_sines_stand_for_the_squared_exponential_where_they_are_asked():

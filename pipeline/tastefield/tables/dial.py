@@ -148,15 +148,20 @@ def periods(shots: pd.DataFrame, setup: pd.Series | None = None) -> pd.DataFrame
     :param setup: number of the setup of each shot; ``None`` where all are of one.
     :returns: ``zero``; ``visit``, counted within the setup; ``in_force``, whether the dial still stands as it did.
     """
-    of = pd.Series(0, index=shots.index) if setup is None else setup
-    guest = not_ours(shots)
-    zero = shots["grinder_zero"].groupby(of).ffill().astype("object").fillna("").astype(str)
-    visit = (guest != guest.groupby(of).shift(fill_value=False)).astype(int).groupby(of).cumsum()
-    last = zero == zero.groupby(of).transform("last")
-    ours = last & ~guest
-    told = ours.where(ours.groupby(of).transform("any"), last)
-    latest = visit.where(told).groupby(of).transform("max")
-    return pd.DataFrame({"zero": zero, "visit": visit, "in_force": told & (visit == latest)})
+    of = np.zeros(len(shots), dtype=np.int64) if setup is None else setup.to_numpy()
+    guest, written = not_ours(shots).to_numpy(dtype=bool), shots["grinder_zero"].astype("object")
+    zero = np.where(written.isna(), "", written).astype("object")
+    visit, in_force = np.zeros(len(shots), dtype=np.int64), np.zeros(len(shots), dtype=bool)
+    for rows in pd.Series(of).groupby(of).indices.values():  # a setup at a time: most benches ask of one
+        named = np.maximum.accumulate(np.where(zero[rows] != "", np.arange(len(rows)), 0))
+        zero[rows] = zero[rows][named]
+        visit[rows] = np.cumsum(np.diff(guest[rows], prepend=False))
+        last = zero[rows] == zero[rows[-1]]
+        ours = last & ~guest[rows]
+        told = ours if ours.any() else last
+        in_force[rows] = told & (visit[rows] == visit[rows][told].max())
+    zeros = pd.Series(zero, index=shots.index, dtype="str")
+    return pd.DataFrame({"zero": zeros, "visit": visit, "in_force": in_force}, index=shots.index)
 
 
 def positions_in_force(shots: pd.DataFrame) -> pd.Series:

@@ -147,7 +147,7 @@ class PooledSurface(Surface):
     def appeal(self, points: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation (n,) of the appeal, which is normal; scale from 1 to 9."""
         columns = self.columns(points)
-        return columns @ self.coefficients, np.sqrt(((columns @ self.root) ** 2).sum(axis=1))
+        return columns @ self.coefficients, _sizes(columns @ self.root)
 
     def mean(self, points: Floats) -> Floats:
         return self._told(appeal.moments(*self.appeal(points))[0])
@@ -161,8 +161,8 @@ class PooledSurface(Surface):
     def directions(self, points: Floats, seed: int) -> Floats:
         columns = self.columns(points)
         directions = columns @ self.root
-        sd = np.sqrt((directions**2).sum(axis=1))
-        return _shown(directions, self.unit * appeal.moments(columns @ self.coefficients, sd)[1])
+        sd = appeal.moments(columns @ self.coefficients, _sizes(directions))[1]
+        return _shown(directions, self.unit * sd)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
         mean, sd = self.appeal(points)  # once for both
@@ -210,9 +210,9 @@ class OfSomeCoffee(PooledSurface):
     def changes(self, points: Floats) -> Floats:
         """What each coffee changes of the appeal, (k, n)."""
         at = code(points)
-        usual = pooled.basis.value(at - self.shift, self.coefficients)
+        usual = pooled.basis.at(at - self.shift, self.coefficients)
         there = zip(self.coffees, self.moves, strict=True)
-        found = [pooled.basis.value(at - move, self.coefficients + change) for change, move in there]
+        found = [pooled.basis.at(at - move, self.coefficients + change) for change, move in there]
         return np.asarray(found) - usual
 
     def mean(self, points: Floats) -> Floats:
@@ -230,7 +230,7 @@ class OfSomeCoffee(PooledSurface):
     def directions(self, points: Floats, seed: int) -> Floats:
         columns, changes = self.columns(points), self.changes(points)
         rest = columns @ self.root
-        sd = _moments(columns @ self.coefficients + changes, np.sqrt((rest**2).sum(axis=1)))[1]
+        sd = _moments(columns @ self.coefficients + changes, _sizes(rest))[1]
         return _shown(np.hstack([rest, changes.T / np.sqrt(len(self.coffees))]), self.unit * sd)
 
     def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
@@ -265,8 +265,12 @@ class OfSomeCoffee(PooledSurface):
 
 def _shown(directions: Floats, sd: Floats) -> Floats:
     """Directions (n, r) of the appeal as far as the score shows them: their squares sum to its variance, sd^2 (n,)."""
-    sizes = np.sqrt((directions**2).sum(axis=1))
-    return np.asarray(directions * (sd / np.maximum(sizes, 1e-300))[:, None])
+    return np.asarray(directions * (sd / np.maximum(_sizes(directions), 1e-300))[:, None])
+
+
+def _sizes(directions: Floats) -> Floats:
+    """Standard deviation (n,) of what has these directions (n, r)."""
+    return np.asarray(np.sqrt(np.einsum("nr,nr->n", directions, directions)))
 
 
 def _moments(means: Floats, sd: Floats) -> tuple[Floats, Floats]:

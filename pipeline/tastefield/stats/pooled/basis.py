@@ -70,9 +70,14 @@ def _waves(x: Array) -> Array:
     return waves
 
 
-def _tilts(x: Array) -> Array:
-    """What a small move of a hill does to it, for each direction (n, 2): the slope of the fall, 1 where steepest."""
-    return np.asarray(x / FALL_WIDTH * np.exp(0.5 - 0.5 * (x**2).sum(axis=1, keepdims=True) / FALL_WIDTH**2))
+def _hill(x: Array) -> Array:
+    """What is left (n,) of the fall at points within: 1 at the usual recipe."""
+    return np.asarray(np.exp(-0.5 * (x[:, 0] ** 2 + x[:, 1] ** 2) / FALL_WIDTH**2))
+
+
+def _tilts(x: Array, hill: Array) -> Array:
+    """What a small move of a hill does to it, for each direction (2, n): the slope of the fall, 1 where steepest."""
+    return np.asarray(x.T * (np.exp(0.5) / FALL_WIDTH * hill))
 
 
 def weights(length: Length) -> Array:
@@ -83,28 +88,28 @@ def weights(length: Length) -> Array:
 
 def fall(points: ArrayLike) -> Array:
     """How far (n,) a coded point lies from the usual recipe at 0, from 0 to 1: 1 - exp(-|x|^2 / 2 FALL_WIDTH^2)."""
-    return np.asarray(1 - np.exp(-0.5 * (inside(points) ** 2).sum(axis=1) / FALL_WIDTH**2))
+    return 1.0 - _hill(inside(points))
 
 
 def expand(points: ArrayLike) -> Array:
     """Columns (n, COUNT + 2): 1, the fall, and the functions."""
     x = inside(points)
-    along, across = _waves(x)
+    (along, across), hill = _waves(x), _hill(x)
     columns = np.empty((COUNT + 2, len(x)))  # a function is a row here: written and multiplied in one piece
-    columns[0], columns[1], columns[2:4] = 1.0, fall(x), _tilts(x).T
+    columns[0], columns[1], columns[2:4] = 1.0, 1.0 - hill, _tilts(x, hill)
     np.take(along / HALF_WIDTH, _FIRST, axis=0, out=columns[4:], mode="clip")  # any other mode writes elsewhere first
     columns[4:] *= across[_SECOND]
     return columns.T
 
 
-def value(points: ArrayLike, coefficients: ArrayLike) -> Array:
+def at(points: ArrayLike, coefficients: ArrayLike) -> Array:
     """``expand(points) @ coefficients``, (n,), in a fraction of its time: no column is made."""
     x, of = inside(points), np.asarray(coefficients, dtype=float)
-    along, across = _waves(x)
+    (along, across), hill = _waves(x), _hill(x)
     products = np.zeros((HIGHEST, HIGHEST))
     products[_FIRST, _SECOND] = of[4:] / HALF_WIDTH
-    smooth = ((products.T @ along) * across).sum(axis=0)
-    return np.asarray(of[0] + of[1] * fall(x) + _tilts(x) @ of[2:4] + smooth)
+    smooth = np.einsum("kn,kn->n", products.T @ along, across)
+    return np.asarray(of[0] + of[1] * (1.0 - hill) + of[2:4] @ _tilts(x, hill) + smooth)
 
 
 def leading(points: ArrayLike, length: Length, most: int) -> Array:
