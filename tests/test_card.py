@@ -124,6 +124,25 @@ def test_a_failed_bench_check_holds_the_card_however_good_its_recipe_is(status):
     assert one.pull == CARD["pull.mend"]
 
 
+def test_a_bench_check_that_is_not_understood_holds_the_card_and_a_failed_one_goes_before():
+    said = "Bench checks that are not understood, so that nobody knows whether they failed: leaks: see photo."
+    unclear = {"code": "check_not_understood", "message": said}
+    one = card(entry("window", findings=[unclear]), OnCard())
+    assert one.failed
+    assert one.hold == "Held. A bench check is not understood: leaks: see photo. " + CARD["hold.say"]
+    assert not one.ready
+    assert one.pull == "2 shots at these settings. Taste them: good again, then they hold."
+    assert card(entry("window", findings=[unclear, FAILED]), OnCard()).hold.startswith("Held. A bench check failed")
+
+
+def test_a_card_that_shots_to_confirm_deny_tells_no_chance_and_what_to_check():
+    note = {"code": "confirm_shots_disagree", "message": ""}
+    one = card(entry("tentative", assurance=0.97, assurance_range=[0.9, 0.99], findings=[note]), OnCard())
+    assert (one.hold, one.sure, one.tenths) == (CARD["hold.denied"], CARD["sure.denied"], None)
+    assert "at worst" not in one.basis
+    assert card(entry("window", findings=[note]), OnCard()).hold == ""  # good, if less than was expected
+
+
 def test_what_to_pull_first_are_the_next_shots_or_shots_that_confirm():
     assert card(entry("window"), OnCard()).pull == "2 shots at these settings. Taste them: good again, then they hold."
     to_try = card(entry("tentative"), OnCard())

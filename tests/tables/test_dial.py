@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tastefield.tables.dial import mesh, recorded, settable, step_of
+from tastefield.tables.dial import last_position, mesh, recorded, settable, step_of, towards_finer
 from tastefield.tables.notation import Notation, with_ends
 
 STEPLESS = Notation("stepless")
@@ -74,3 +74,24 @@ def test_a_setting_that_choked_is_out_however_it_was_written():
         }
     )
     assert recorded(shots).index.tolist() == ["4+3"]
+
+
+@pytest.mark.parametrize(
+    ("ends", "towards", "choke", "step", "last"),
+    [
+        ((1.0, 16.0), 1, None, 1.0, 16.0),
+        ((1.0, 16.0), -1, None, 1.0, 1.0),
+        ((1.0, 16.0), -1, 6.0, 0.5, 6.5),
+        ((1.0, 16.0), 1, 6.0, 0.5, 5.5),
+        ((8.0, 16.0), -1, 6.0, 0.5, 8.0),  # the dial ends before the choke
+        ((None, None), 1, None, 1.0, np.inf),
+    ],
+)
+def test_a_dial_is_turned_to_its_end_or_a_step_short_of_a_choke(ends, towards, choke, step, last):
+    assert last_position(ends, towards, choke, step) * towards == pytest.approx(
+        last * (1 if last < np.inf else towards)
+    )
+
+
+def test_a_higher_position_is_finer_only_where_somebody_says_so():
+    assert [towards_finer(said) for said in ("finer", "coarser", None)] == [1, -1, -1]

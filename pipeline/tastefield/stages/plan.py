@@ -104,6 +104,10 @@ def _start(setup: Setup) -> NextShot:
             "(common practice, no source). Write down all three."
         )
     setting, time = _start_setting(setup, dose)
+    here = since_zero(setup.shots)
+    choked = here.loc[here["outcome"].astype("object") == "choked", "grind_setting"].dropna().astype(str)
+    if setting is None and len(choked) and not setup.pressurised():
+        why += f" Coarser than {', '.join(dict.fromkeys(choked))}, which choked; {STOP}."
     longest = setup.longest_time()
     return NextShot(
         grind_setting=setting,

@@ -164,6 +164,26 @@ def positions_in_force(shots: pd.DataFrame) -> pd.Series:
     return shots["dial_position"].where(periods(shots)["in_force"])
 
 
+def towards_finer(higher_is: str | None) -> int:
+    """1 where a higher position is finer, -1 where it is coarser."""
+    return 1 if higher_is == "finer" else -1
+
+
+def last_position(ends: Ends, towards: int, choke: float | None, step: float) -> float:
+    """The last position in a direction, counted that way: the end of the dial, or a step short of a choke.
+
+    :param towards: 1 up the dial, -1 down. :returns: position x ``towards``; infinite where nothing ends it.
+
+    >>> last_position((0.0, 20.0), 1, None, 1.0), last_position((0.0, 20.0), -1, 4.0, 1.0)
+    (20.0, -5.0)
+    """
+    end = ends[1 if towards > 0 else 0]
+    limits = [] if end is None else [end * towards]
+    if choke is not None:
+        limits.append(choke * towards - step)
+    return min(limits, default=np.inf)
+
+
 def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str) -> float | None:
     """The coarsest position that choked; nothing at it or finer may be proposed. ``None`` where nothing choked."""
     choked = dial_position[outcome.astype("object") == "choked"].dropna()
@@ -230,8 +250,7 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
     if higher_is is not None:
         choke = choke_position(here["outcome"], here["dial_position"], higher_is)
         if choke is not None:
-            towards_finer = 1.0 if higher_is == "finer" else -1.0
-            bound |= (here["dial_position"] - choke) * towards_finer >= -1e-9
+            bound |= (here["dial_position"] - choke) * towards_finer(higher_is) >= -1e-9
     ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked") & ~bound]
     ran = ran[periods(shots)["in_force"].reindex(ran.index)]
     log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)

@@ -308,7 +308,7 @@ CATALOGUE: dict[str, Entry] = {
     "check_not_understood": Entry(
         "warn",
         "Bench checks that are not understood, so that nobody knows whether they failed: {checks}.",
-        "Say yes or no, how many, or where: none, 2, drips at the head.",
+        "Say yes or no, how many, or where: none, 2, drips at the head. Until then do not hand it over.",
     ),
     "check_failed": Entry(
         "warn",
@@ -522,15 +522,21 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "confirm_shots_disagree": Entry(
         "warn",
-        "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}.",
+        "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}. Purge, dose or "
+        "warm-up may be why.",
         "Check the purge after the last turn of the dial, dose and warm-up, then confirm again: the recipe stays until "
-        "then.",
+        "then{stays}.",
     ),
     "recipe_denied_twice": Entry(
         "warn",
         "Shots pulled to confirm {recipe} missed what was expected twice ({got}): they count like any other shot now, "
         "and may have moved the recipe.",
         "Pull the next shots; where one thing was wrong all the time, mend it and take these scores out.",
+    ),
+    "confirm_shots_held_again": Entry(
+        "warn",
+        "The shots first pulled to confirm scored {got} and teach nothing, because the next scored {again}.",
+        "Nothing, if something was wrong with the first; else write stage dial-in for them, so that they count.",
     ),
     "confirm_shots_leave_it_open": Entry(
         "note",
