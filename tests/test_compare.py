@@ -113,8 +113,8 @@ def test_a_return_that_only_choked_says_how_to_undo_it_first(compared):
     choked = shots("Two-group blue", 12, stage="return", outcome="choked", shot_time_s=None, beverage_g=None)
     lines = compared([*BLUE, *choked], "two")[1]
     assert "  taste   score 8.0    choked" in lines
-    assert "wait until the pressure has gone" in lines[-1]
-    assert "coarser" in lines[-1]
+    assert "wait until the pressure has gone" in lines[-2]
+    assert "coarser" in lines[-2]
 
 
 @pytest.mark.parametrize("stage", ["intake", "return"])

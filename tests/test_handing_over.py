@@ -90,9 +90,30 @@ def test_three_machines_and_a_shop_grinder_rezeroed_at_noon_give_three_cards_and
 
 
 def test_the_same_grinder_leaves_where_its_owner_says_so_and_the_card_names_its_mark(tmp_path):
+    """But not the mark of the first machine: the burrs were zeroed since, so that it means another grind now."""
     setups, page = handed(tmp_path, shop_day(), SHOP + "leaves = true\n")
-    for one in setups:
-        assert grind_on(card(page, one["slug"])) == one["aim"]["grind_setting"]
+    told = {one["key"]["machine"]: (one, card(page, one["slug"])) for one in setups}
+    for machine in ("two", "three"):
+        one, words = told[machine]
+        assert grind_on(words) == one["aim"]["grind_setting"]
+        assert "burrs_zeroed_since" not in [note["code"] for note in one["findings"]]
+    one, words = told["one"]
+    assert grind_on(words).startswith("Until 18.0 g gives 36 g in 2")
+    assert "start from where the grinder stands" in words
+    (note,) = [note for note in one["findings"] if note["code"] == "burrs_zeroed_since"]
+    assert "of burr zero morning; shop was zeroed anew since (noon)" in note["message"]
+    assert one["next_shots"]
+    for shot in one["next_shots"]:
+        assert shot["grind_setting"] is None
+        assert "find its mark anew, from the coarse side; stop if nothing drips" in shot["why"]
+    index = html.unescape(page[page.index('id="bench"') : page.index("<article")]).replace("\u00a0", " ")
+    assert f"dial {one['aim']['grind_setting']} of the burr zero before" in index
+    starts = {
+        one["machine"]: one["settings"]["say"]
+        for one in json.loads((tmp_path / "out" / "results.json").read_text("utf-8"))["handover"]
+    }
+    assert "start from" in starts["two"]
+    assert "start from" not in starts["one"]
 
 
 def test_a_grinder_of_one_machine_alone_leaves_with_it(tmp_path):
@@ -153,6 +174,9 @@ def test_confirm_shots_one_gram_over_say_re_program(tmp_path):
     """The dose was weighed at 12 o'clock; the final setting is coarser and gives more."""
     confirm = [timed(12, 4.5, 8 + n, stage="confirm", dose_g=19.1, beverage_g=38.2) for n in range(2)]
     (one,), page = handed(tmp_path, [*timed_day(), *confirm], CLOCK)
+    assert one["status"] == "window"  # nothing was confirmed at the dose of the recipe, which stays
+    assert one["aim"]["dose_g"] == pytest.approx(18, abs=0.3)
+    assert [shot["stage"] for shot in one["next_shots"]] == ["confirm"] * 2
     (note,) = [note for note in one["findings"] if note["code"] == "dose_strayed"]
     assert "over" in note["message"]
     assert "re-program" in note["do"]

@@ -317,6 +317,8 @@ class Bench:
 
     :param notation: how the settings of its grinder are written.
     :param shared_grinder: whether several machines were pulled with its grinder, so that it leaves with none.
+    :param zeroed_since: the burr zero that its grinder was given after the setup was pulled, so that its marks mean
+        another grind now; empty where there was none.
     """
 
     dial: DialLine | None
@@ -325,6 +327,7 @@ class Bench:
     findings: tuple[Finding, ...] = ()
     notation: Notation = MARKS
     shared_grinder: bool = False
+    zeroed_since: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -428,10 +431,14 @@ class Setup:
         return cast("pd.Series", doses[alike[kind]])
 
     def _last_doses(self) -> pd.Series:
-        """The last five doses that were ours; somebody else's where nothing else was pulled."""
+        """The last five doses that were ours; somebody else's where nothing else was pulled.
+
+        Shots to confirm are to show whether the dose of before is given, so they set none of their own.
+        """
         doses = self.shots["dose_g"].dropna()
         ours = doses[~not_ours(self.shots)[doses.index]]
-        return (ours if len(ours) else doses).tail(5)
+        found = ours[(self.shots["stage"].astype("object") != "confirm")[ours.index]]
+        return next((some for some in (found, ours) if len(some)), doses).tail(5)
 
 
 @dataclass(frozen=True, eq=False)

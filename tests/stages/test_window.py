@@ -232,8 +232,22 @@ def test_a_confirm_shot_far_from_the_aim_confirms_nothing(make_setup, hill):
     aim = window(make_setup([*SPREAD, *far], [*TASTED, *scores]), hill(), 0.8)
     assert (aim.status, aim.to_confirm) == ("window", 2)
     (note,) = [note for note in aim.findings if note.code == "confirm_shots_elsewhere"]
-    assert "ran 1:2.0 in 40 s" in note.message
+    assert "ran 18.0 g in, 1:2.0 in 40 s" in note.message
     assert "purge" in note.do
+
+
+@pytest.mark.parametrize(
+    ("dose", "status"), [(18.6, "confirmed"), (19.0, "window"), (17.0, "window"), (None, "confirmed")]
+)
+def test_shots_to_confirm_at_another_dose_confirm_nothing_and_set_no_dose_of_their_own(make_setup, hill, dose, status):
+    at_aim = [{"dose_g": dose, "beverage_g": 2 * (dose or 18), "shot_time_s": 27, "stage": "confirm"} for _ in range(4)]
+    setup = make_setup([*SPREAD, *at_aim], [*TASTED, *({"shot_id": f"s{9 + i}", "score": 7.5} for i in range(4))])
+    setup = replace(setup, shots=setup.shots.assign(ratio=setup.shots["ratio"].fillna(2.0)))
+    aim = window(setup, hill(), 0.8)
+    assert (aim.status, aim.dose_g) == (status, 18.0)
+    told = [note.message for note in aim.findings if note.code == "confirm_shots_elsewhere"]
+    assert [f"{dose:.1f} g in" in one and "the recipe says 18.0 g in" in one for one in told] == [True] * len(told)
+    assert bool(told) is (status == "window")
 
 
 def test_where_all_recipes_look_alike_the_aim_repeats_the_best_shot(make_setup, hill):
@@ -544,7 +558,7 @@ def kept_out(make_setup, got, *more, out=()):
         ((4.0, 4.2, 7.5), (0, 1), "tentative", "confirm_shots_disagree", 1),
         ((4.0, 4.2, 7.5, 7.6), (0, 1), "confirmed", "confirm_shots_held_again", 0),
         ((6.2, 6.3), (0, 1), "window", "confirm_shots_leave_it_open", 1),
-        ((4.0,), (0,), "window", None, 1),
+        ((4.0,), (0,), "window", "confirm_shots_leave_it_open", 1),
     ],
 )
 def test_shots_that_were_kept_from_teaching_are_told_and_pulled_again(make_setup, hill, got, out, status, code, wanted):
@@ -553,11 +567,14 @@ def test_shots_that_were_kept_from_teaching_are_told_and_pulled_again(make_setup
     surface.noise_var = 1.6
     aim = window(kept_out(make_setup, got, out=out), surface, 0.8)
     assert (aim.status, aim.to_confirm) == (status, wanted)
-    told = [note for note in aim.findings if note.code.startswith("confirm_shots")]
-    assert [note.code for note in told] == ([] if code is None else [code])
+    (told,) = [note for note in aim.findings if note.code.startswith("confirm_shots")]
+    assert told.code == code
+    assert ", ".join(f"{got[at]:.1f}" for at in out) in told.message
     if code == "confirm_shots_disagree":
-        assert "the recipe stays until then, and these scores teach nothing" in told[0].do
-        assert ", ".join(f"{got[at]:.1f}" for at in out) in told[0].message
+        assert "the recipe stays until then, and these scores teach nothing" in told.do
+    guess = window(kept_out(make_setup, got, out=out), hill(top=6.8, doubt=0.6), 0.8)
+    assert guess.window is None  # what teaches nothing is told of a best guess too
+    assert [note for note in guess.findings if note.code.startswith("confirm_shots")]
 
 
 def test_what_a_surface_has_not_learned_from_is_judged_by_what_it_expects_and_all_doubt_about_it(make_setup, hill):

@@ -24,6 +24,7 @@ def log(rows: list[tuple]) -> tuple[pd.DataFrame, pd.DataFrame]:
             "stage": [row[0] for row in rows],
             "ratio": [row[1] / 18.0 for row in rows],
             "shot_time_s": np.array([row[2] for row in rows], dtype=float),
+            "pulled_at": pd.Timestamp("2026-03-02"),
         }
     )
     scores = pd.DataFrame({"shot_id": shots["shot_id"], "score": np.array([row[3] for row in rows], dtype=float)})
@@ -77,3 +78,12 @@ def test_several_tasters_of_a_shot_are_one_score_of_it():
 def test_three_that_left_it_open_or_two_pulls_decide():
     for got, told in (([6.0, 6.4, 6.0], True), ([3.0, 3.2], False), ([3.0, 3.2, 3.1, 3.0], True), ([3.0] * 3, False)):
         assert decided(poor_pulls(*log([OTHER, *confirm(*got)]), GOOD, 1.0)) is told
+
+
+@pytest.mark.parametrize(("today", "waits"), [(None, True), ("2026-03-09", True), ("2026-03-10", False)])
+def test_poor_shots_that_nobody_pulls_again_count_after_a_week(today, waits):
+    """Else a bench that leaves out its poor last shots and no good ones would claim too much."""
+    shots, scores = log([OTHER, *confirm(3.0, 3.2)])
+    day = None if today is None else pd.Timestamp(today)
+    assert denying(shots, scores, GOOD, 1.0, day) == (set("12") if waits else set())
+    assert denying(shots.assign(pulled_at=pd.NaT), scores, GOOD, 1.0, day) == set("12")

@@ -26,7 +26,8 @@ def teaching(setups: Sequence[Setup], known: Prior | None, salt: str) -> Teachin
     is left out instead: these records say all of it, and setup by setup.
     """
     notes: list[Finding] = []
-    setups = [_without_denials(setup) for setup in setups]
+    today = max((day for setup in setups if pd.notna(day := setup.shots["pulled_at"].max())), default=None)
+    setups = [_without_denials(setup, today) for setup in setups]
     marks = _marks(setups, salt)
     here = frozenset(marks.values())
     if known is not None:
@@ -62,9 +63,9 @@ def teaching(setups: Sequence[Setup], known: Prior | None, salt: str) -> Teachin
     return Teaching(left, known, own, teach, names, tuple(notes))
 
 
-def _without_denials(setup: Setup) -> Setup:
+def _without_denials(setup: Setup, today: pd.Timestamp | None) -> Setup:
     taste = setup.taste
-    of = setup.scores["shot_id"].isin(denying(setup.shots, setup.scores, taste.good, taste.unit))
+    of = setup.scores["shot_id"].isin(denying(setup.shots, setup.scores, taste.good, taste.unit, today))
     if not of.any():
         return setup
     scores = setup.scores

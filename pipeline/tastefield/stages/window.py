@@ -44,6 +44,8 @@ SAME_RECIPE = 0.06
 """Recipes whose log ratios and log times differ by at most this are called the same: the scatter of one machine."""
 NEAR_OWN = 0.07
 """A recipe within this, in logs, of the hull of the setup's own tasted shots rests on them: a usual scatter of time."""
+SAME_DOSE_G = 0.75
+"""A shot to confirm whose dose is farther off was not pulled at the recipe. Common practice, no source."""
 UNLUCKY = 1.645
 """Confirm shots that miss what was expected of them by more standard errors than this are no bad luck: 1 in 20."""
 
@@ -407,7 +409,8 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
     confirm = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
     points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
-    at_aim = confirm["shot_id"][at_recipe(points, np.array([aim.ratio, aim.shot_time_s]))]
+    dose_off = confirm["dose_g"].sub(np.nan if aim.dose_g is None else aim.dose_g).abs() > SAME_DOSE_G
+    at_aim = confirm["shot_id"][at_recipe(points, np.array([aim.ratio, aim.shot_time_s])) & ~dose_off.to_numpy()]
     wanted = max(TO_CONFIRM - int(at_aim.isin(set(setup.all_scores()["shot_id"])).sum()), 0)
     if upper - lower > (high - low) / 2:
         note = finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")
@@ -417,8 +420,9 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     status, notes, to_confirm = _confirmed(setup, surface, aim, at_aim)
     if aim.window is not None:
         return status, notes, to_confirm
-    missed = [note for note in notes if note.code == "confirm_shots_disagree"]
-    return "tentative", [*few, *missed], to_confirm if missed else wanted
+    if setup.denied is None:  # that a best guess is not good is no news
+        notes = [note for note in notes if note.code == "confirm_shots_disagree"]
+    return "tentative", [*few, *notes], to_confirm if notes else wanted
 
 
 def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
@@ -426,8 +430,11 @@ def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
     if not np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
         return []
     got, asked = (
-        f"1:{ratio:.1f} in {time:.0f} s"
-        for ratio, time in ((shot["ratio"], shot["shot_time_s"]), (aim.ratio, aim.shot_time_s))
+        f"{f'{dose:.1f} g in, ' if pd.notna(dose) else ''}1:{ratio:.1f} in {time:.0f} s"
+        for dose, ratio, time in (
+            (shot["dose_g"], shot["ratio"], shot["shot_time_s"]),
+            (aim.dose_g, aim.ratio, aim.shot_time_s),
+        )
     )
     return [finding("confirm_shots_elsewhere", got=got, asked=asked)]
 
@@ -460,11 +467,14 @@ def _disputed(setup: Setup, surface: Surface) -> tuple[pd.DataFrame | None, list
             return None, [finding("confirm_shots_not_good", got=got, good=f"{setup.taste.good:g}")]
         asked = f"1:{recipe[0]:.1f} in {recipe[1]:.0f} s"
         return None, [finding("recipe_denied_twice", recipe=asked, got=got)]
+    notes = []
+    if setup.denied is None and any(len(pull) >= TO_CONFIRM for pull in poor):
+        notes = [finding("recipe_not_confirmed", got=_told(pd.concat(poor)))]
     expected = float(reach(surface, recipe[None, :], setup, (surface.shot_var,))[0][0])
     last = each.tail(TO_CONFIRM)
     if len(last) < TO_CONFIRM or not _missed(setup, surface, recipe, expected, last):
-        return None, []
-    return confirm, []
+        return None, notes
+    return confirm, notes
 
 
 def _missed(setup: Setup, surface: Surface, recipe: Floats, expected: float, each: pd.Series) -> bool:
@@ -521,14 +531,12 @@ def _denied(setup: Setup, surface: Surface, aim: Aim, each: pd.Series, again: in
 
     :param each: their mean scores by shot_id, in order. :param again: how many were pulled since.
     """
-    if len(each) < TO_CONFIRM:
-        return "window", [], TO_CONFIRM - len(each)
-    again += len(each) - TO_CONFIRM
-    if not _missed(setup, surface, np.array([aim.ratio, aim.shot_time_s]), aim.expected[0], each.head(TO_CONFIRM)):
+    recipe = np.array([aim.ratio, aim.shot_time_s])
+    if len(each) < TO_CONFIRM or not _missed(setup, surface, recipe, aim.expected[0], each.head(TO_CONFIRM)):
         note = finding("confirm_shots_leave_it_open", got=_told(each), good=f"{setup.taste.good:g}")
         return "window", [note], 1
     note = _disagree(setup, aim, each, ", and these scores teach nothing")
-    return "tentative", [note], max(TO_CONFIRM - again, 1)
+    return "tentative", [note], max(2 * TO_CONFIRM - len(each) - again, 1)
 
 
 def _told(each: pd.Series) -> str:

@@ -134,6 +134,14 @@ def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
     return shots[zero.isin(["", named.iloc[-1]]).to_numpy(dtype=bool)]
 
 
+def zeros_in_force(shots: pd.DataFrame) -> dict[str, str]:
+    """The burr zero named last of each grinder, by the time its shots were pulled; else by the order of the log."""
+    named = shots[shots["grinder_zero"].astype("object").fillna("") != ""]
+    named = named.sort_values(["pulled_at", "place", "row"], na_position="first", kind="stable")
+    last = named.groupby(named["grinder"].astype(str))["grinder_zero"].last()
+    return {str(grinder): str(zero) for grinder, zero in last.items()}
+
+
 def not_ours(shots: pd.DataFrame) -> pd.Series:
     """Which shots were pulled at somebody else's settings: as the machine came in, or came back."""
     return shots["stage"].astype("object").isin(NOT_OURS)

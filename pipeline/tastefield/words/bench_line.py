@@ -19,6 +19,7 @@ from tastefield.words.phrases import (
     readiness,
     recipe,
     unsafe,
+    zeroed_since,
 )
 
 RANKS = (*READY, "tentative", "insufficient", "failed", "held")
@@ -101,5 +102,9 @@ def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
     :param shot: a recipe or a next shot of the setup. :param entry: the setup's object in the results file.
     """
     clock = entry["aim"]["clock"] if entry["aim"] else None
-    what = [recipe({**shot, "clock": clock}), dial(shot)]
+    mark = dial(shot)
+    what = [
+        recipe({**shot, "clock": clock}),
+        f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark,
+    ]
     return ", ".join(part for part in what if part) or "One more shot"

@@ -25,6 +25,7 @@ from tastefield.words.phrases import (
     more_often_poor,
     printable,
     unsafe,
+    zeroed_since,
 )
 from tastefield.words.texts import CARD, limits, numeral, say
 
@@ -127,7 +128,7 @@ def card(entry: Mapping[str, Any], shots: OnCard, texts: Mapping[str, str] = CAR
         warm_up=say(texts, "warm.minutes", minutes=minutes) if minutes else texts["warm.usual"],
         hold=_hold(entry, texts),
         failed=held(entry),
-        figures=_figures(aim, window, leaves, shots.pressurised, texts),
+        figures=_figures(aim, window, leaves, shots.pressurised, texts, zeroed_since(entry)),
         dosing=tuple(dosing_lines(_dosing(entry.get("dosing"), leaves), texts)),
         sure=_sure(entry, texts),
         ready=_ready(entry, texts),
@@ -199,7 +200,12 @@ _HOLDS = {"check_failed": ("hold.failed", "hold.mend"), "check_not_understood": 
 
 
 def _figures(
-    aim: Mapping[str, Any], window: Mapping[str, Any], leaves: bool, pressurised: bool, texts: Mapping[str, str]
+    aim: Mapping[str, Any],
+    window: Mapping[str, Any],
+    leaves: bool,
+    pressurised: bool,
+    texts: Mapping[str, str],
+    zeroed: bool,
 ) -> tuple[Figure, Figure, Figure, Figure]:
     clock = texts[f"figure.{aim['clock'] if aim['clock'] in ('pump', 'first_drip') else 'unknown'}"]
     out_range, time_range = (limits(texts, window.get(name), unit) for name, unit in _RANGES)
@@ -207,7 +213,7 @@ def _figures(
     dose, out, seconds = (
         numeral(texts, aim[name], digits) for name, digits in (("dose_g", 1), ("beverage_g", 0), ("shot_time_s", 0))
     )
-    setting = aim["grind_setting"] if leaves and not pressurised else None
+    setting = aim["grind_setting"] if leaves and not pressurised and not zeroed else None
     grind = Figure(texts["figure.grind"], short(setting or ""), "", texts["figure.mark"])
     if pressurised:
         grind = Figure(texts["figure.grind"], "", "", texts["figure.basket"])

@@ -416,6 +416,11 @@ CATALOGUE: dict[str, Entry] = {
         "Shots that choked: {count}, at grind setting {settings}. Nothing as fine or finer is recommended.",
         "A choked shot leaves pressure behind the puck: stop, wait, undo slowly.",
     ),
+    "burrs_zeroed_since": Entry(
+        "warn",
+        "Its marks are of burr zero {zero}; {grinder} was zeroed anew since ({since}), so they mean another grind now.",
+        "Find the mark of this recipe again by its time, coming from the coarse side, and write the new grinder_zero.",
+    ),
     "gushed_shots": Entry(
         "note",
         "Shots that gushed: {count}, at grind setting {settings}.",
@@ -532,6 +537,12 @@ CATALOGUE: dict[str, Entry] = {
         "Shots pulled to confirm {recipe} missed what was expected twice ({got}): they count like any other shot now, "
         "and may have moved the recipe.",
         "Pull the next shots; where one thing was wrong all the time, mend it and take these scores out.",
+    ),
+    "recipe_not_confirmed": Entry(
+        "note",
+        "Shots pulled to confirm scored {got} and were not pulled again within a week: they count like any other shot "
+        "now, and may have moved the recipe.",
+        "Pull the recipe again and write stage confirm; where something was wrong with them, take these scores out.",
     ),
     "confirm_shots_held_again": Entry(
         "warn",

@@ -132,6 +132,11 @@ def chance_in_words(p: float | None, tasted: int) -> str:
     return f"about {part}"
 
 
+def zeroed_since(entry: Mapping[str, Any]) -> bool:
+    """Whether the burrs were zeroed after the setup was pulled, so that its marks mean another grind now."""
+    return any(note["code"] == "burrs_zeroed_since" for note in entry.get("findings", ()))
+
+
 def denied(entry: Mapping[str, Any]) -> bool:
     """Whether shots pulled to confirm the recipe disagreed, so that nobody knows how sure it is by now."""
     return entry["status"] == "tentative" and any(
