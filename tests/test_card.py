@@ -49,6 +49,9 @@ def settings(higher_is: str | None, notation: str | None, **more: Any) -> dict[s
 
 
 FAILED = {"code": "check_failed", "message": "A bench check of this machine failed: leaks: drips at the head."}
+ASKED = "Bench checks that are not understood, so that nobody knows whether they failed: leaks: drips at the head."
+UNCLEAR = {"code": "check_not_understood", "message": ASKED}
+DISAGREE = {"code": "confirm_shots_disagree", "message": ""}
 
 
 # --- numbers --------------------------------------------------------------------------------------------------------
@@ -122,6 +125,22 @@ def test_a_failed_bench_check_holds_the_card_however_good_its_recipe_is(status):
     assert not one.ready
     assert not one.pull_shots
     assert one.pull == CARD["pull.mend"]
+
+
+def test_a_bench_check_that_is_not_understood_holds_the_card_and_a_failed_one_goes_before():
+    one = card(entry("window", findings=[UNCLEAR]), OnCard())
+    assert one.failed
+    assert one.hold == "Held. A bench check is not understood: leaks: drips at the head. " + CARD["hold.say"]
+    assert not one.ready
+    assert one.pull == "2 shots at these settings. Taste them: good again, then they hold."
+    assert card(entry("window", findings=[UNCLEAR, FAILED]), OnCard()).hold.startswith("Held. A bench check failed")
+
+
+def test_a_card_that_shots_to_confirm_deny_tells_no_chance_and_what_to_check():
+    one = card(entry("tentative", assurance=0.97, assurance_range=[0.9, 0.99], findings=[DISAGREE]), OnCard())
+    assert (one.hold, one.sure, one.tenths) == (CARD["hold.denied"], CARD["sure.denied"], None)
+    assert "at worst" not in one.basis
+    assert card(entry("window", findings=[DISAGREE]), OnCard()).hold == ""  # good, if less than was expected
 
 
 def test_what_to_pull_first_are_the_next_shots_or_shots_that_confirm():
@@ -235,6 +254,8 @@ def every_card(texts: Mapping[str, str]) -> Iterator[Card]:
     for roast in ("light", "medium", "dark"):
         yield card(entry(last_pulled=None), OnCard(roast=roast, served=("black", "milk")), texts, "20")
     yield card(entry(findings=[FAILED], key={"grinder": "g", "basket": "b", "head": "h"}), OnCard(), texts)
+    yield card(entry(findings=[UNCLEAR]), OnCard(), texts)
+    yield card(entry("tentative", findings=[DISAGREE]), OnCard(), texts)
     for clock in ("pump", "first_drip", "unknown"):
         yield card(entry(aim={**entry()["aim"], "clock": clock, "dose_g": None}), OnCard(), texts)
     base = entry()["ladder"]

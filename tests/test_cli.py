@@ -201,10 +201,11 @@ def test_cells_told_beside_rows_are_all_of_them_those_of_the_rows_too(rows, cell
     assert summary.summary_lines(replace(run, summary={**run.summary, "sources": [source]}))[1] == told
 
 
-def test_the_summary_counts_the_machines_that_a_failed_bench_check_holds():
+@pytest.mark.parametrize("code", ["check_failed", "check_not_understood"])
+def test_the_summary_counts_the_machines_that_a_bench_check_holds(code):
     run = sample_run()
-    run.setups[0].entry["findings"].append({"code": "check_failed", "severity": "note", "message": "", "do": ""})
-    assert "3 setups: 1 ready, 1 best guess, 1 cannot say yet, 1 of them held by a failed bench check" in (
+    run.setups[0].entry["findings"].append({"code": code, "severity": "note", "message": "", "do": ""})
+    assert "3 setups: 1 ready, 1 best guess, 1 cannot say yet, 1 of them held by a bench check" in (
         summary.summary_lines(run)
     )
 

@@ -263,6 +263,11 @@ class DialLine:
         """Whether the direction is sure enough to give numbers of our own."""
         return self.sign_chance >= SURE_OF_DIRECTION and bool(self.slope)
 
+    @property
+    def tells_steps(self) -> bool:
+        """Whether it is trusted to say which way is finer and what a step does."""
+        return self.is_clear and bool(len(self.settable))
+
     def times(self, ratios: Floats, dose_g: float | None) -> Floats:
         """Seconds (k, m) of a shot at each settable position and each of m ratios."""
         levels = np.array([self.at(float(ratio), dose_g)[0] for ratio in ratios])
@@ -312,6 +317,8 @@ class Bench:
 
     :param notation: how the settings of its grinder are written.
     :param shared_grinder: whether several machines were pulled with its grinder, so that it leaves with none.
+    :param zeroed_since: the burr zero that its grinder was given after the setup was pulled, so that its marks mean
+        another grind now; empty where there was none.
     """
 
     dial: DialLine | None
@@ -320,6 +327,7 @@ class Bench:
     findings: tuple[Finding, ...] = ()
     notation: Notation = MARKS
     shared_grinder: bool = False
+    zeroed_since: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -335,6 +343,8 @@ class Setup:
     :param taste: what counts as good.
     :param tasters: all tasters of the run, sorted: a shot deserves good by their equal-weight mean.
     :param traces: recordings of these shots; ``None`` where there are none.
+    :param denied: scores of shots to confirm that deny the recipe; they teach nothing until they were pulled again, and
+        so are not among ``scores``; ``None`` where there are none.
     """
 
     key: Mapping[str, str]
@@ -346,6 +356,7 @@ class Setup:
     tasters: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     traces: pd.DataFrame | None = None
+    denied: pd.DataFrame | None = None
 
     @property
     def name(self) -> str:
@@ -357,8 +368,12 @@ class Setup:
         """What its machine is known under."""
         return self.key.get("machine") or str(self.shots["machine"].iloc[0])
 
+    def all_scores(self) -> pd.DataFrame:
+        """Scores that teach, and those of shots to confirm that deny the recipe."""
+        return self.scores if self.denied is None else pd.concat([self.scores, self.denied], ignore_index=True)
+
     def held(self) -> bool:
-        """Whether a failed check keeps its machine from being used or handed over, however good a recipe is."""
+        """Whether a failed check keeps its machine from being used at all, however good a recipe is."""
         return any(note.code == "check_failed" for note in self.findings)
 
     def best_shot(self) -> pd.Series | None:
@@ -417,10 +432,14 @@ class Setup:
         return cast("pd.Series", doses[alike[kind]])
 
     def _last_doses(self) -> pd.Series:
-        """The last five doses that were ours; somebody else's where nothing else was pulled."""
+        """The last five doses that were ours; somebody else's where nothing else was pulled.
+
+        Shots to confirm are to show whether the dose of before is given, so they set none of their own.
+        """
         doses = self.shots["dose_g"].dropna()
         ours = doses[~not_ours(self.shots)[doses.index]]
-        return (ours if len(ours) else doses).tail(5)
+        found = ours[(self.shots["stage"].astype("object") != "confirm")[ours.index]]
+        return next((some for some in (found, ours) if len(some)), doses).tail(5)
 
 
 @dataclass(frozen=True, eq=False)

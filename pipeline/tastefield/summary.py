@@ -11,18 +11,20 @@ from typing import Any
 from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResult
 from tastefield.registry import Registry
 from tastefield.slug import shortened
+from tastefield.words.calls import PRACTICE
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.phrases import (
-    chance_in_words,
     count,
     dial,
-    held,
+    how_sure,
     is_plain,
     printable,
     readiness,
     recipe,
     setup_name,
+    unsafe,
+    zeroed_since,
 )
 from tastefield.words.run_lines import STATUS, another_coffee, good_line, read_line, ready_line, worth_reading
 
@@ -82,8 +84,10 @@ def setup_line(entry: Mapping[str, Any]) -> str:
     name = _short(setup_name(entry["key"]))
     if not entry["aim"]:
         return f"{name}: {readiness(entry)}"
-    what = ", ".join(part for part in (recipe(entry["aim"]), dial(entry["aim"])) if part)
-    return f"{name}: {what}; {chance_in_words(entry['assurance'], entry['tasted'])}. {readiness(entry)}"
+    mark = dial(entry["aim"])
+    mark = f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark
+    what = ", ".join(part for part in (recipe(entry["aim"]), mark) if part)
+    return f"{name}: {what}; {how_sure(entry)}. {readiness(entry)}"
 
 
 def next_lines(run: RunResult) -> list[str]:
@@ -95,7 +99,7 @@ def next_lines(run: RunResult) -> list[str]:
         for number, shot in enumerate(shots, start=1):
             what = ", ".join(part for part in (dial(shot), recipe(shot)) if part)
             lines.append(f"  {number}. {what}. {printable(shot['why'])}")
-        if held(setup.entry):
+        if unsafe(setup.entry):
             lines.append(f"  {NOTHING_TO_PULL}.")
         elif not shots:
             lines.append("  No further shot is worth its coffee.")
@@ -119,7 +123,7 @@ def compare_lines(found: Comparison) -> list[str]:
     lines.append("In this order:")
     for number, step in enumerate(found.advice, start=1):
         lines += [f"  {number}. {printable(step.message)}", f"     {printable(step.do)}"]
-    return lines
+    return [*lines, PRACTICE]
 
 
 def _cells(side: Pulled) -> dict[str, str]:

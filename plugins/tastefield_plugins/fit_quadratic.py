@@ -319,7 +319,10 @@ class Quadratic(SurfaceModel):
     def fit(self, setup: Setup, population: Population, ctx: Context) -> Surface:
         data = scored(setup)
         if not len(data.score):
-            raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
+            raise NotEnough(
+                "no tasted shot has both a weight out and a time",
+                "taste a shot and write down its dose, weight out and time",
+            )
         carried = choose_terms(data, ctx.options.spare_shots)  # type: ignore[attr-defined]
         borrow = bool(ctx.options.borrow)  # type: ignore[attr-defined]
         terms = LADDER[0] if borrow else carried

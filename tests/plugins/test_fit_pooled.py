@@ -11,7 +11,8 @@ from scipy.special import ndtr
 from tastefield.errors import NotEnough
 from tastefield.hooks import NoOptions
 from tastefield.records import Context, ExtractionLine, Taste
-from tastefield.stages.window import window
+from tastefield.stages.plan import _landed
+from tastefield.stages.window import reach, window
 from tastefield.stats.pooled import appeal
 from tastefield.testing.samples import sample_setups
 from tastefield_plugins.fit_pooled import Pooled, rows_of
@@ -49,6 +50,16 @@ def test_a_setup_nobody_tasted_is_answered_and_one_without_shots_is_not(bench):
         MODEL.fit(replace(untasted, shots=untasted.shots.iloc[:0]), known, CONTEXT)
     with pytest.raises(NotEnough):
         MODEL.fit(untasted, learned([untasted]), CONTEXT)
+
+
+def test_next_shots_are_weighed_by_the_scores_that_the_recipe_was_chosen_by(bench):
+    """Two routes to what a shot aimed somewhere is expected to score, where the scale ends too."""
+    known, places = learned(bench), np.vstack([AT, [[1.2, 12.0], [3.4, 50.0]]])
+    for surface in (MODEL.fit(bench[0], known, CONTEXT), MODEL.untasted(bench[0], known, CONTEXT)):
+        for scale in ((1.0, 9.0), (1.0, 6.0)):
+            setup = replace(bench[0], taste=replace(bench[0].taste, scale=scale))
+            expected = reach(surface, places, setup, (surface.shot_var,))[0]
+            assert _landed(setup, surface, places, 1)[0] == pytest.approx(expected, abs=1e-9)
 
 
 def test_a_new_coffee_on_a_known_machine_is_less_sure_than_the_coffees_tasted_there(bench):

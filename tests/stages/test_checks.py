@@ -112,7 +112,7 @@ def test_words_and_numbers_of_a_check_are_read_in_order_and_what_is_not_understo
     assert judged(check, value) == verdict
 
 
-def test_a_check_that_is_not_understood_is_asked_about_and_holds_nothing(make_table, make_setup):
+def test_a_check_that_is_not_understood_is_asked_about_and_shots_may_still_be_pulled(make_table, make_setup):
     found = checks(log(make_table, {"check": "leaks", "value": "see photo"}), ())
     assert [(one.verdict, one.why) for one in found] == [("unclear", "its words say neither yes nor no")]
     (setup,) = with_failed([make_setup([{}])], found)

@@ -149,6 +149,16 @@ def test_a_grind_is_not_set_back_to_what_choked(call):
     assert "from 15 to 13" in words
 
 
+def test_a_grind_that_stands_elsewhere_and_runs_as_handed_over_is_told_and_left(call):
+    codes, words, _ = call(replace(SAME, grind_setting="9"), line())
+    assert codes == ["grind_differs_fits"]
+    assert "stands at 9 where it was 12" in words
+    assert "Leave it" in words
+    assert call(replace(SAME, grind_setting="9", taste="bitter"), line())[0] == ["grind_differs_fits", "taste_less_out"]
+    assert call(replace(SAME, grind_setting="9", coffee="dark"), line())[0] == ["coffee_differs_fits"]
+    assert call(replace(SAME, grind_setting="9", score=7.5), line())[0] == ["grind_differs_fits", "tastes_good"]
+
+
 def test_a_finer_grind_that_runs_faster_is_not_the_grind(call):
     codes, words, _ = call(replace(SAME, shot_time_s=20.0, grind_setting="10"), line())
     assert codes == ["runs_fast"]

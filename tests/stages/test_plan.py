@@ -77,7 +77,7 @@ def test_only_as_many_shots_as_are_still_wanted_confirm(parts):
 
 def test_after_confirm_shots_that_disagreed_the_next_one_says_what_to_check_first(parts):
     setup, surface, aim, dial = parts()
-    note = finding("confirm_shots_disagree", got="4.0, 4.0", expected="7.2", good="6.5")
+    note = finding("confirm_shots_disagree", got="4.0, 4.0", expected="7.2", good="6.5", stays="")
     first, *rest = plan(setup, surface, replace(aim, findings=(note,)), dial, 0.0, 1)
     assert {shot.stage for shot in (first, *rest)} == {"confirm"}  # nothing else is tried before that is known
     assert first.why.startswith("Check purge, dose and warm-up first")
@@ -180,6 +180,16 @@ def test_a_start_asks_for_no_longer_time_than_any_that_ran_once_one_choked(make_
     for setup, time in ((make_setup(shots), 21.0), (make_setup(shots[:1]), 27.0), (make_setup(shots[1:]), 27.0)):
         (shot,) = plan(setup, None, None, None, 0.05, 1)
         assert shot.shot_time_s == time
+
+
+def test_a_start_where_all_choked_is_coarser_than_what_choked_with_the_warning(make_setup):
+    """Nobody knows which way is coarser: its owner does."""
+    choked = [{"outcome": "choked", "grind_setting": text} for text in ("2E", "2F", "2E")]
+    (shot,) = plan(make_setup(choked), None, None, None, 0.05, 1)
+    assert shot.grind_setting is None
+    assert "Coarser than 2E, 2F, which choked; stop if nothing drips." in shot.why
+    basket = [{**shot, "basket_kind": "pressurised"} for shot in choked]
+    assert "oarser" not in plan(make_setup(basket), None, None, None, 0.05, 1)[0].why
 
 
 def test_a_surface_in_doubt_between_two_places_sends_the_next_shot_to_the_other(make_setup, hill):

@@ -232,8 +232,22 @@ def test_a_confirm_shot_far_from_the_aim_confirms_nothing(make_setup, hill):
     aim = window(make_setup([*SPREAD, *far], [*TASTED, *scores]), hill(), 0.8)
     assert (aim.status, aim.to_confirm) == ("window", 2)
     (note,) = [note for note in aim.findings if note.code == "confirm_shots_elsewhere"]
-    assert "ran 1:2.0 in 40 s" in note.message
+    assert "ran 18.0 g in, 1:2.0 in 40 s" in note.message
     assert "purge" in note.do
+
+
+@pytest.mark.parametrize(
+    ("dose", "status"), [(18.6, "confirmed"), (19.0, "window"), (17.0, "window"), (None, "confirmed")]
+)
+def test_shots_to_confirm_at_another_dose_confirm_nothing_and_set_no_dose_of_their_own(make_setup, hill, dose, status):
+    at_aim = [{"dose_g": dose, "beverage_g": 2 * (dose or 18), "shot_time_s": 27, "stage": "confirm"} for _ in range(4)]
+    setup = make_setup([*SPREAD, *at_aim], [*TASTED, *({"shot_id": f"s{9 + i}", "score": 7.5} for i in range(4))])
+    setup = replace(setup, shots=setup.shots.assign(ratio=setup.shots["ratio"].fillna(2.0)))
+    aim = window(setup, hill(), 0.8)
+    assert (aim.status, aim.dose_g) == (status, 18.0)
+    told = [note.message for note in aim.findings if note.code == "confirm_shots_elsewhere"]
+    assert [f"{dose:.1f} g in" in one and "the recipe says 18.0 g in" in one for one in told] == [True] * len(told)
+    assert bool(told) is (status == "window")
 
 
 def test_where_all_recipes_look_alike_the_aim_repeats_the_best_shot(make_setup, hill):
@@ -526,3 +540,68 @@ def test_a_recipe_that_shots_to_confirm_deny_is_kept_until_they_are_pulled_again
     assert ("confirm_shots_disagree" in codes) is kept
     assert ("recipe_denied_twice" in codes) is (got == (3.0, 3.2, 3.1, 3.0))
     assert aim.status == "window" or kept
+
+
+def kept_out(make_setup, got, *more, out=()):
+    """Nine shots of 6.0, shots to confirm at 27 s, and which of these were kept from teaching."""
+    shots = [*SPREAD, *({"beverage_g": 36, "shot_time_s": 27, "stage": "confirm"} for _ in got), *more]
+    setup = make_setup(shots, [*TASTED, *({"shot_id": f"s{9 + at}", "score": score} for at, score in enumerate(got))])
+    of = setup.scores["shot_id"].isin([f"s{9 + at}" for at in out])
+    return replace(setup, scores=setup.scores[~of], denied=setup.scores[of])
+
+
+@pytest.mark.parametrize(
+    ("got", "out", "status", "code", "wanted"),
+    [
+        ((4.0, 4.2), (0, 1), "tentative", "confirm_shots_disagree", 2),
+        ((4.0, 4.2, 4.1), (0, 1, 2), "tentative", "confirm_shots_disagree", 1),
+        ((4.0, 4.2, 7.5), (0, 1), "tentative", "confirm_shots_disagree", 1),
+        ((4.0, 4.2, 7.5, 7.6), (0, 1), "confirmed", "confirm_shots_held_again", 0),
+        ((6.2, 6.3), (0, 1), "window", "confirm_shots_leave_it_open", 1),
+        ((4.0,), (0,), "window", "confirm_shots_leave_it_open", 1),
+    ],
+)
+def test_shots_that_were_kept_from_teaching_are_told_and_pulled_again(make_setup, hill, got, out, status, code, wanted):
+    """Expected is 7.4, known to 0.2, luck of two tastes 0.9: 1.645 x 0.92 below that is 5.9."""
+    surface = hill()
+    surface.noise_var = 1.6
+    aim = window(kept_out(make_setup, got, out=out), surface, 0.8)
+    assert (aim.status, aim.to_confirm) == (status, wanted)
+    (told,) = [note for note in aim.findings if note.code.startswith("confirm_shots")]
+    assert told.code == code
+    assert ", ".join(f"{got[at]:.1f}" for at in out) in told.message
+    if code == "confirm_shots_disagree":
+        assert "the recipe stays until then, and these scores teach nothing" in told.do
+    guess = window(kept_out(make_setup, got, out=out), hill(top=6.8, doubt=0.6), 0.8)
+    assert guess.window is None  # what teaches nothing is told of a best guess too
+    assert [note for note in guess.findings if note.code.startswith("confirm_shots")]
+
+
+def test_what_a_surface_has_not_learned_from_is_judged_by_what_it_expects_and_all_doubt_about_it(make_setup, hill):
+    """By hand: y - m has the variance of two lucks and of the surface; 1.645 standard errors below m is denied."""
+    verdicts = set()
+    for mean in np.arange(4.6, 6.5, 0.11):
+        surface = hill(doubt=0.6, shot_var=0.1)
+        surface.noise_var = 0.8
+        aim = window(kept_out(make_setup, (mean, mean), out=(0, 1)), surface, 0.8)
+        missed = mean < aim.expected[0] - 1.645 * np.sqrt(0.6**2 + (0.1 + 0.8) / 2)
+        assert ("confirm_shots_disagree" in [note.code for note in aim.findings]) == missed
+        verdicts.add(missed)
+    assert verdicts == {True, False}
+
+
+def test_a_denied_recipe_stays_at_the_setting_it_was_pulled_at(make_setup, hill):
+    """A step either side lies within the same 12 % of the time, and at 9 it is expected to taste better."""
+    line = DialLine(np.log(27.0) + 0.8, -0.1, 1e-6 * np.eye(2), 1e-4, 20.0, np.array([8.0]), np.log([27.0]), step=1.0)
+    line = replace(line, settable=np.arange(6.0, 12.0))
+    shots = [{**shot, "grind_setting": "8"} for shot in SPREAD]
+    confirm = [{"beverage_g": 36, "shot_time_s": 27, "stage": "confirm", "grind_setting": "8"} for _ in range(2)]
+    scores = [*TASTED, {"shot_id": "s9", "score": 3.0}, {"shot_id": "s10", "score": 3.2}]
+    found = {}
+    for number in (9, 11):
+        setup = make_setup([*shots, *confirm][:number], scores[:number])
+        of = setup.scores["shot_id"].isin(["s9", "s10"])
+        setup = replace(setup, scores=setup.scores[~of], denied=setup.scores[of])
+        setup = replace(setup, bench=replace(setup.bench, dial=line))
+        found[number] = window(setup, hill(best=(2.0, 24.4), fall=20.0), 0.8).position
+    assert found == {9: 9.0, 11: 8.0}

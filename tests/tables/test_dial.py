@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tastefield.tables.dial import mesh, recorded, settable, step_of
+from tastefield.tables.dial import last_position, mesh, recorded, settable, step_of, towards_finer, zeros_in_force
 from tastefield.tables.notation import Notation, with_ends
 
 STEPLESS = Notation("stepless")
@@ -74,3 +74,33 @@ def test_a_setting_that_choked_is_out_however_it_was_written():
         }
     )
     assert recorded(shots).index.tolist() == ["4+3"]
+
+
+@pytest.mark.parametrize(
+    ("ends", "towards", "choke", "step", "last"),
+    [
+        ((1.0, 16.0), 1, None, 1.0, 16.0),
+        ((1.0, 16.0), -1, None, 1.0, -1.0),
+        ((1.0, 16.0), -1, 6.0, 0.5, -6.5),
+        ((1.0, 16.0), 1, 6.0, 0.5, 5.5),
+        ((8.0, 16.0), -1, 6.0, 0.5, -8.0),  # the dial ends before the choke
+        ((None, None), 1, None, 1.0, np.inf),
+    ],
+)
+def test_a_dial_is_turned_to_its_end_or_a_step_short_of_a_choke(ends, towards, choke, step, last):
+    assert last_position(ends, towards, choke, step) == last
+
+
+def test_a_higher_position_is_finer_only_where_somebody_says_so():
+    assert [towards_finer(said) for said in ("finer", "coarser", None)] == [1, -1, -1]
+
+
+@pytest.mark.parametrize(
+    ("days", "last"),
+    [([1, 2, 3], "noon"), ([3, 2, 1], "dawn"), ([None, None, None], "noon"), ([1, None, None], "dawn")],
+)
+def test_the_burr_zero_in_force_is_the_last_that_was_named_by_day_or_else_by_the_order_of_the_log(days, last):
+    shots = pd.DataFrame({"grinder": "shop", "grinder_zero": ["dawn", None, "noon"], "place": "log", "row": [2, 3, 4]})
+    shots["pulled_at"] = pd.to_datetime([None if day is None else f"2026-03-0{day}" for day in days])
+    assert zeros_in_force(shots) == {"shop": last}
+    assert zeros_in_force(shots.assign(grinder_zero=None)) == {}

@@ -234,3 +234,13 @@ def test_a_notation_is_likely_where_most_settings_fit_it_alone(settings, kind):
     found = likely(settings)
     assert (found and found[0]) == kind
     assert found is None or found[1] == settings[0]
+
+
+def test_a_decimal_comma_is_kept_where_the_owner_writes_one():
+    comma = as_owner_writes(Notation("marks"), ["2,75", "3", "3,25", "2.5"])
+    assert as_written(3.5, 0.25, comma) == "3,50"
+    assert position("3,50", comma) == 3.5
+    assert as_written(3.0, 1.0, comma) == "3"
+    assert as_written(3.5, 0.25, as_owner_writes(Notation("marks"), ["2,75", "3.0"])) == "3.50"
+    assert as_written(3.6, None, as_owner_writes(Notation("stepless"), ["3,42"])) == "3,6"
+    assert move_is(0.25, comma) == "a step of 0,25 is"

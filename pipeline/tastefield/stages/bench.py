@@ -12,7 +12,7 @@ from tastefield.config import GrinderConfig
 from tastefield.errors import TastefieldError
 from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats, Scatter, Setup, Taste
 from tastefield.stats import dial_line, inverse, mixed, scatter
-from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of
+from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of, zeros_in_force
 from tastefield.tables.notation import as_owner_writes
 from tastefield.words.findings import Finding, finding
 
@@ -61,18 +61,24 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         for (grinder, coffee), rows in ordered.groupby(["grinder", "coffee"], sort=True)
     }
     machines = ordered.groupby(ordered["grinder"].astype(str))["machine"].nunique()
+    zeros = zeros_in_force(ordered)
     edges = np.searchsorted(ordered["setup"].to_numpy(), np.arange(len(derived.keys) + 1))
     setups = []
     for number, key in enumerate(derived.keys):
         shots = ordered.iloc[edges[number] : edges[number + 1]].reset_index(drop=True)
         mine = set(shots["shot_id"])
-        notes = _choke_notes(shots)
+        notes = list(_choke_notes(shots))
         line, name = dials.lines.get(number), key.get("grinder") or str(shots["grinder"].iloc[0])
         grinder = configured.get(name, GrinderConfig(name=name))
         if line is not None:
             alike = same_grind[str(shots["grinder"].iloc[-1]), str(shots["coffee"].iloc[-1])]
             others = alike[alike["setup"] != number]  # this setup's own shots come last: its burr zero is in force
             line = with_reach(line, pd.concat([others, shots]), grinder)
+        since = zeros.get(str(shots["grinder"].iloc[-1]), "")
+        if since and (zero := _zero_of(shots)) not in ("", since):
+            notes.append(finding("burrs_zeroed_since", grinder=name, zero=zero, since=since))
+        else:
+            since = ""
         notation = as_owner_writes(grinder.written_as, shots["grind_setting"].dropna())
         setups.append(
             Setup(
@@ -87,6 +93,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
                     tuple(notes),
                     notation,
                     bool(machines[str(shots["grinder"].iloc[0])] > 1),
+                    since,
                 ),
                 taste=taste,
                 tasters=tasters,
@@ -94,6 +101,12 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
             )
         )
     return tuple(setups)
+
+
+def _zero_of(shots: pd.DataFrame) -> str:
+    """The burr zero that the last of some shots was pulled under, as far as anybody wrote it down; else empty."""
+    named = shots["grinder_zero"].astype("object").fillna("")
+    return str(named[named != ""].iloc[-1]) if (named != "").any() else ""
 
 
 def _flowed(rows: pd.DataFrame) -> pd.DataFrame:

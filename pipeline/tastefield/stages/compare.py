@@ -13,7 +13,7 @@ from tastefield.errors import Problem, TastefieldError
 from tastefield.records import Comparison, DialLine, Pulled, Setup, Visit
 from tastefield.slug import shortened
 from tastefield.stats.dial_line import TIME_PER_OUT
-from tastefield.tables.dial import mesh, periods, since_zero
+from tastefield.tables.dial import last_position, mesh, periods, since_zero, towards_finer
 from tastefield.tables.notation import as_written, position
 from tastefield.tables.numbers import plain
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
@@ -88,7 +88,7 @@ def compare(call: Visit, entry: Mapping[str, Any], setup: Setup, theirs: Pulled)
         coffee=str(setup.shots["coffee"].iloc[-1]),
         score=None if len(confirm) else entry["expected_score"]["mean"],
     )
-    ours = told_over(pulled(confirm, setup.scores), recipe)
+    ours = told_over(pulled(confirm, setup.all_scores()), recipe)
     time_s, sd = ours.shot_time_s or aim["shot_time_s"], float(np.sqrt(setup.bench.scatter.cov[1, 1]))
     usual = (float(time_s * np.exp(-TIMES_SD * sd)), float(time_s * np.exp(TIMES_SD * sd)))
     found = tuple(_Call(ours, theirs, setup, call.choked).advice())
@@ -204,7 +204,7 @@ class _Call:
         moved, line, there = self._moved(), self.line, self._at(self.ours.grind_setting)
         finer, choked = moved is None or moved < 0, self.ours.grind_setting in self.choked
         if line is not None and line.choke is not None and there is not None:
-            choked |= (there - line.choke) * _towards_finer(line) > -1e-9
+            choked |= (there - line.choke) * towards_finer(line.higher_is) > -1e-9
         if finer and choked:
             return advice("grind_moved_choked", **names, turn=self._turn(change))
         return advice("grind_moved", **names, care=FINER if finer else "")
@@ -222,13 +222,15 @@ class _Call:
 
     def _taste(self, off: float) -> Iterator[Finding]:
         """The time is right: what to change for the taste. Grind where the time lies on its side, else weight out."""
-        ours, theirs, taste = self.ours, self.theirs, self.theirs.taste
+        ours, theirs, taste, differs = self.ours, self.theirs, self.theirs.taste, False
         if self.other_coffee:
             yield advice("coffee_differs_fits", theirs=_name(theirs.coffee), ours=_name(ours.coffee))
+        elif differs := self._grind_differs() and not self.setup.pressurised():
+            yield advice("grind_differs_fits", theirs=_name(theirs.grind_setting), ours=_name(ours.grind_setting))
         if taste is None:
             if theirs.score is not None and theirs.score >= self.setup.taste.good:
                 yield advice("tastes_good", score=f"{theirs.score:.1f}")
-            elif not self.other_coffee or theirs.score is not None:
+            elif not (self.other_coffee or differs) or theirs.score is not None:
                 yield advice("as_handed_over")
             return
         on_its_side = off < -0.5 * self.sd_time if taste in SLOWER_HELPS else off > 0.5 * self.sd_time
@@ -260,12 +262,12 @@ class _Call:
             choked = ", ".join(_name(setting) for setting in self.choked)
             bound = f" {not_beyond(choked, True)}" if finer and choked else ""
             return turn(1, finer, None, None, None) + bound + care
-        step, towards = line.step or 1.0, _towards_finer(line) * (1 if finer else -1)
+        step, towards = line.step or 1.0, towards_finer(line.higher_is) * (1 if finer else -1)
         per_step = abs(line.slope * step)
         steps = max(1, round(abs(change) / per_step))
         time_s = self.theirs.shot_time_s or self.ours.shot_time_s or np.nan
         end_of_ours = float((line.settable * towards).max())
-        limit = _limit(line, step, towards, finer)
+        limit = last_position(line.ends, towards, line.choke if finer else None, step)
         bound = f" {self._bound(line, step, min(end_of_ours, limit) * towards)}" if finer else ""
         if here is None:
             return turn(steps, finer, _each(time_s, per_step, steps, finer), None, None) + bound + care
@@ -311,29 +313,16 @@ class _Call:
 
 def _never_finer(line: DialLine | None, choked: Sequence[float]) -> DialLine | None:
     """The line, where it is trusted to say which way is finer and what a step does, with these chokes among its own."""
-    if line is None or not line.is_clear or not len(line.settable):
+    if line is None or not line.tells_steps:
         return None
     known = [*choked, *([] if line.choke is None else [line.choke])]
     coarsest = min if line.higher_is == "finer" else max
     return replace(line, choke=coarsest(known, default=None))
 
 
-def _towards_finer(line: DialLine) -> int:
-    return 1 if line.higher_is == "finer" else -1
-
-
 def _each(time_s: float, per_step: float, steps: int, finer: bool) -> float:
     """Seconds that each of some steps is worth, on average."""
     return float(abs(time_s * np.expm1(steps * (per_step if finer else -per_step))) / steps)
-
-
-def _limit(line: DialLine, step: float, towards: int, finer: bool) -> float:
-    """The last position that way, counted ``towards`` it: the end of the dial, or short of the choke."""
-    end = line.ends[1 if towards > 0 else 0]
-    limits = [] if end is None else [end * towards]
-    if finer and line.choke is not None:
-        limits.append(line.choke * towards - step)
-    return min(limits, default=np.inf)
 
 
 def _confirm(setup: Setup, machine: str) -> pd.DataFrame:

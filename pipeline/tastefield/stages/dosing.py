@@ -34,7 +34,7 @@ PROGRAMMES = ("basket", "basket_g", "basket_kind", "target_beverage_g", "target_
 def dosing(setup: Setup, aim: Aim, settings: Settings) -> Dosing:
     """What the dose timer and the button gave, what to set them to for the recipe, and what has strayed."""
     timer, (button, doubts) = _timer(setup, aim, settings), _button(setup)
-    return Dosing(timer, button, (*doubts, *_strayed(setup, aim, timer, button)))
+    return Dosing(timer, button, (*doubts, *_strayed(setup, aim, button)))
 
 
 def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
@@ -119,7 +119,7 @@ def _consistent(values: pd.Series, most: float) -> int:
     return len(known)
 
 
-def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None) -> Iterator[Finding]:
+def _strayed(setup: Setup, aim: Aim, button: Button | None) -> Iterator[Finding]:
     ours = setup.shots[~not_ours(setup.shots)]
     confirm = ours["stage"].astype("object") == "confirm"
     weighed = ours["dose_g"].notna()
@@ -140,13 +140,22 @@ def _strayed(setup: Setup, aim: Aim, timer: Timer | None, button: Button | None)
                 got=f"{after.mean():.1f}",
                 dose=f"{before.median():.1f}",
                 off=f"{abs(off):.1f} g {'over' if off > 0 else 'under'}",
-                to="" if timer is None else f", about {timer.setting}",
+                to=_instead(last["dose_setting"], before.median() / after.mean()),
             )
     if button is not None and aim.dose_g is not None and button.error_g is not None:
         off = button.beverage_g[0] - aim.dose_g * aim.ratio
         if abs(off) > max(OFF_OUT_G, _chance(button.shots - 1) * button.error_g):
             out = f"{aim.dose_g * aim.ratio:.0f}"
             yield finding("button_strayed", got=f"{button.beverage_g[0]:.0f}", count=button.shots, out=out)
+
+
+def _instead(written: pd.Series, part: float) -> str:
+    """What to set the timer to for this part of the dose that it gave: as much of the time."""
+    value, unit = timer_of(str(written.dropna().iloc[-1])) if written.notna().any() else (0.0, "")
+    if not value > 0:
+        return ""
+    step = written_step(written.dropna().astype(str))
+    return f" (about {timer_as_written(max(round(value * part / step), 1) * step, step, unit)})"
 
 
 def _in_basket(shots: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:

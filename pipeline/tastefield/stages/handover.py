@@ -10,6 +10,7 @@ import pandas as pd
 
 from tastefield.records import Setup, Station
 from tastefield.tables.dial import not_ours
+from tastefield.words.checks import HOLDS
 
 
 def stations(setups: Sequence[Setup]) -> tuple[Station, ...]:
@@ -45,9 +46,10 @@ def unknown_coffee(setup: Setup) -> Setup:
         setup,
         shots=shots,
         scores=setup.scores.iloc[:0],
+        denied=None,
         readings=setup.readings.iloc[:0],
         bench=replace(setup.bench, dial=None, extraction=None, findings=()),
-        findings=tuple(note for note in setup.findings if note.code == "check_failed"),
+        findings=tuple(note for note in setup.findings if note.code in HOLDS),
     )
 
 

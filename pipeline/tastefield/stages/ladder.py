@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from scipy import stats as distributions
 
-from tastefield.records import Aim, DialLine, Floats, Ladder, Move, Settings, Setup, Surface
+from tastefield.records import Aim, Floats, Ladder, Move, Settings, Setup, Surface
 from tastefield.stats.dial_line import TIME_PER_OUT
-from tastefield.tables.dial import choke_position, since_zero
+from tastefield.tables.dial import choke_position, last_position, since_zero, towards_finer
 from tastefield.tables.notation import as_written
 from tastefield.words.ladder import MOVE_G
 
@@ -45,22 +45,16 @@ def _right_time(setup: Setup, aim: Aim) -> tuple[float, float]:
     return float(aim.shot_time_s * np.exp(-TIMES_SD * sd)), float(aim.shot_time_s * np.exp(TIMES_SD * sd))
 
 
-def _line(setup: Setup, settings: Settings) -> DialLine | None:
-    """The line of the dial where it is trusted to say what a step does."""
-    line = setup.bench.dial
-    return line if line is not None and settings.line is not None and line.is_clear else None
-
-
 def _moves(
     setup: Setup, surface: Surface, aim: Aim, settings: Settings, room: float, seed: int
 ) -> Iterator[tuple[str, Move]]:
     """A finer and a coarser grind, by as many steps as show beside the scatter of single shots."""
-    line, step = _line(setup, settings), settings.step
-    if line is None or not step:
+    line, step = setup.bench.dial, settings.step
+    if line is None or not line.tells_steps or not step:
         steps, change = 1, None
     else:
         sd = float(np.sqrt(setup.bench.scatter.cov[1, 1]))
-        reach = max(1, round(np.ptp(line.settable) / step)) if len(line.settable) else 1
+        reach = max(1, round(np.ptp(line.settable) / step))
         steps = int(min(max(1, np.ceil(sd / abs(line.slope * step) - 0.25)), reach))
         change = step * (abs(line.slope) + np.sqrt(line.cov[1, 1]) * distributions.t.ppf(QUANTILES, line.df))
     for what, away in (("finer", 1.0), ("coarser", -1.0)):
@@ -83,10 +77,10 @@ def _out(setup: Setup, surface: Surface, aim: Aim, settings: Settings, seed: int
     if aim.dose_g is None:
         yield from ((what, Move(MOVE_G, None, None)) for what in ("more_out", "less_out"))
         return
-    line, out = _line(setup, settings), aim.dose_g * aim.ratio
+    line, out = setup.bench.dial, aim.dose_g * aim.ratio
     power = np.full(len(QUANTILES), TIME_PER_OUT)
-    known = line is not None and line.recipe is not None
-    if line is not None and line.recipe is not None:
+    known = line is not None and line.tells_steps and line.recipe is not None
+    if known and line is not None and line.recipe is not None:
         sd = np.sqrt(line.recipe[1][2, 2])
         power = line.recipe[0][0] + sd * distributions.t.ppf(QUANTILES, line.df)
     for what, more in (("more_out", MOVE_G), ("less_out", -MOVE_G)):
@@ -142,10 +136,7 @@ def _room(setup: Setup, aim: Aim, settings: Settings) -> float:
     if higher_is is None:
         near = (choked - at).abs().min() if len(choked) else np.inf
         return float(np.ceil(near / step - 1e-6) - 1)
-    finer = 1.0 if higher_is == "finer" else -1.0
+    finer, ends = towards_finer(higher_is), setup.bench.notation.ends
     known = [choke_position(here["outcome"], here["dial_position"], higher_is), line.choke if line else None]
-    room = [np.ceil((choke - at) * finer / step - 1e-6) - 1 for choke in known if choke is not None]
-    end = setup.bench.notation.ends[1 if finer > 0 else 0]
-    if end is not None:
-        room.append(np.floor((end - at) * finer / step + 1e-6))
-    return float(max(min(room, default=np.inf), 0.0))
+    last = min(last_position(ends, finer, choke, step) for choke in known)
+    return float(max(np.floor((last - at * finer) / step + 1e-6), 0.0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
 import numpy as np
@@ -60,6 +60,26 @@ class Candidates:
 def plan(
     setup: Setup, surface: Surface | None, aim: Aim | None, settings: Settings | None, worth: float, seed: int
 ) -> tuple[NextShot, ...]:
+    """Choose the next shots, as :func:`_plan` does; of a grinder zeroed since, without the marks of the zero before."""
+    shots = _plan(setup, surface, aim, settings, worth, seed)
+    return tuple(_by_time(setup, shots)) if setup.bench.zeroed_since else shots
+
+
+def _by_time(setup: Setup, shots: Iterable[NextShot]) -> Iterator[NextShot]:
+    """Shots to grind for by their time alone, none longer than any that ran once something choked."""
+    longest = setup.longest_time()
+    for shot in shots:
+        if shot.grind_setting is None or setup.pressurised():
+            yield shot
+        elif shot.shot_time_s is not None and not shot.shot_time_s > longest:
+            care = "" if STOP in shot.why else f"; {STOP}"
+            why = f"{shot.why} The burrs were zeroed since: find its mark anew, from the coarse side{care}."
+            yield replace(shot, grind_setting=None, why=why)
+
+
+def _plan(
+    setup: Setup, surface: Surface | None, aim: Aim | None, settings: Settings | None, worth: float, seed: int
+) -> tuple[NextShot, ...]:
     """Choose the next shots.
 
     One after the other the recipe, the aim among them, of which one taste is expected to raise the best expected score
@@ -104,6 +124,10 @@ def _start(setup: Setup) -> NextShot:
             "(common practice, no source). Write down all three."
         )
     setting, time = _start_setting(setup, dose)
+    here = since_zero(setup.shots)
+    choked = here.loc[here["outcome"].astype("object") == "choked", "grind_setting"].dropna().astype(str)
+    if setting is None and len(choked) and not setup.pressurised():
+        why += f" Coarser than {', '.join(dict.fromkeys(choked))}, which choked; {STOP}."
     longest = setup.longest_time()
     return NextShot(
         grind_setting=setting,

@@ -24,7 +24,7 @@ from tastefield.records import (
 )
 from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
-from tastefield.words.checks import HOLD
+from tastefield.words.checks import HOLDS, holding
 from tastefield.words.findings import Finding
 from tastefield.words.phrases import chance_in_words, recipe
 
@@ -103,13 +103,16 @@ def handover(
     window = _window(station.setup, aim)
     chance = chance_in_words(aim.assurance, tasted) if aim else ""
     say = f"With a coffee not yet tasted here start from {recipe(told)}: {_so_many(chance)}." if aim else ""
+    if code := holding(note.code for note in station.setup.findings):
+        why, until = HOLDS[code]
+        say = f"Held, {why}. {until} {say}".rstrip()
     return {
         "machine": shortened(station.machine),
         "grinder": shortened(station.grinder),
         "shots": station.shots,
         "tasted": station.tasted,
         "status": aim.status if aim else "failed",
-        "say": f"Held, a bench check failed. {HOLD} {say}".rstrip() if station.setup.held() else say,
+        "say": say,
         "aim": told,
         "assurance": aim.assurance if aim else None,
         "expected_score": _expected(aim),

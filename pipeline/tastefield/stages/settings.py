@@ -19,6 +19,7 @@ from tastefield.words.ladder import STOP
 
 LEVEL = 0.9
 PRESSURISED = "The basket sets the time itself: use the grind it was sold for."
+ZEROED = "The burrs were zeroed since: find the mark again by the time, from the coarse side."
 SAME_TIME = 0.01
 """A recorded setting gives the aim's time when its shots' log time is that of the aim within this."""
 
@@ -31,7 +32,10 @@ def settings(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     """
     name, grinder = _grinder(setup, grinders)
     leaves = not setup.bench.shared_grinder if grinder.leaves is None else grinder.leaves
-    return replace(_settings(setup, aim, name, grinder), leaves=leaves)
+    found = _settings(setup, aim, name, grinder)
+    if setup.bench.zeroed_since and found.grind_setting is not None:
+        found = replace(found, say=f"{found.say} {ZEROED}")
+    return replace(found, leaves=leaves)
 
 
 def _settings(setup: Setup, aim: Aim, name: str, grinder: GrinderConfig) -> Settings:
@@ -77,7 +81,7 @@ def to_start(setup: Setup, aim: Aim, grinders: Sequence[GrinderConfig]) -> Setti
     out = f"1:{aim.ratio:.1f}" if aim.dose_g is None else f"{aim.dose_g * aim.ratio:.0f} g"
     say = f"Grind until {dose} gives {out} in {aim.shot_time_s:.0f} s"
     means = recorded(setup.shots, higher_is)
-    if len(means):
+    if len(means) and not setup.bench.zeroed_since:
         start = str((means - np.log(aim.shot_time_s)).abs().idxmin())
         coffee = shortened(str(setup.shots["coffee"].iloc[-1]))
         say += f"; start from {start}, where {coffee} ran about {np.exp(means[start]):.0f} s"

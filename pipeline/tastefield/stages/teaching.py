@@ -1,4 +1,5 @@
-"""Teaching: which tasted shots of a run teach, and which population files it starts from. Nothing counts twice."""
+"""Teaching: which tasted shots of a run teach, and which population files it starts from. Nothing counts twice, and
+what denies a recipe that it was to confirm counts once it was pulled again."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import pandas as pd
 
 from tastefield.population import Counts, Prior, Teaching, salted
 from tastefield.records import Setup
+from tastefield.tables.confirming import denying
 from tastefield.tables.numbers import plain
 from tastefield.words.findings import Finding, finding
 
@@ -24,6 +26,8 @@ def teaching(setups: Sequence[Setup], known: Prior | None, salt: str) -> Teachin
     is left out instead: these records say all of it, and setup by setup.
     """
     notes: list[Finding] = []
+    today = max((day for setup in setups if pd.notna(day := setup.shots["pulled_at"].max())), default=None)
+    setups = [_without_denials(setup, today) for setup in setups]
     marks = _marks(setups, salt)
     here = frozenset(marks.values())
     if known is not None:
@@ -57,6 +61,15 @@ def teaching(setups: Sequence[Setup], known: Prior | None, salt: str) -> Teachin
         if min(known.weights(names)) < 1:
             notes.append(finding("population_related"))
     return Teaching(left, known, own, teach, names, tuple(notes))
+
+
+def _without_denials(setup: Setup, today: pd.Timestamp | None) -> Setup:
+    taste = setup.taste
+    of = setup.scores["shot_id"].isin(denying(setup.shots, setup.scores, taste.good, taste.unit, today))
+    if not of.any():
+        return setup
+    scores = setup.scores
+    return replace(setup, scores=scores[~of].reset_index(drop=True), denied=scores[of].reset_index(drop=True))
 
 
 def _without(setup: Setup, shots: set[str]) -> Setup:

@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 from tastefield.records import Aim, Floats, Lattice, Setup, Surface, Taste
 from tastefield.stats import hull
 from tastefield.stats.scatter import landings
-from tastefield.tables.dial import not_ours, positions_in_force, recorded
+from tastefield.tables.confirming import (
+    AGREES_WITHIN,
+    MOST_TO_CONFIRM,
+    TO_CONFIRM,
+    at_recipe,
+    decided,
+    last_confirming,
+    poor_pulls,
+    recipe_of,
+)
+from tastefield.tables.dial import positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
 
 LATTICE = 41
@@ -34,12 +44,10 @@ SAME_RECIPE = 0.06
 """Recipes whose log ratios and log times differ by at most this are called the same: the scatter of one machine."""
 NEAR_OWN = 0.07
 """A recipe within this, in logs, of the hull of the setup's own tasted shots rests on them: a usual scatter of time."""
-TO_CONFIRM, MOST_TO_CONFIRM = 2, 3
-"""Shots at the recipe that confirm it; the third only where two leave it open."""
+SAME_DOSE_G = 0.75
+"""A shot to confirm whose dose is farther off was not pulled at the recipe. Common practice, no source."""
 UNLUCKY = 1.645
 """Confirm shots that miss what was expected of them by more standard errors than this are no bad luck: 1 in 20."""
-AGREES_WITHIN = 0.12
-"""A confirm shot counts as pulled at the aim when log ratio and log time both lie this near (about 12 %)."""
 
 
 def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = None, surest: bool = False) -> Aim:
@@ -83,7 +91,7 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     allowed = ~worse if (~worse).any() else np.ones(len(options), dtype=bool)
     disputed, again = _disputed(setup, surface)
     findings += again
-    if disputed is not None and (kept := _near(options, disputed)).any():
+    if disputed is not None and (kept := _as_disputed(options, positions, disputed)).any():
         allowed = kept
     good: NDArray[np.bool_] = (supported & (chance >= asked)).reshape(shape)
     assured &= allowed
@@ -142,6 +150,7 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
         support="setup" if _own(aimed, setup)[0] else "bench",
     )
     status, notes, to_confirm = _status(setup, surface, aim, tasted)
+    notes = [note for note in notes if note.code not in {told.code for told in findings}]
     if setup.mixed_doses():
         notes = [*notes, finding("doses_of_two_kinds", dose=f"{setup.usual_dose():.1f}")]
     held = aim.window if status in ("window", "confirmed") else None
@@ -399,9 +408,10 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     _, lower, upper = aim.expected
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
     confirm = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
-    near = np.abs(np.log(confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float) / [aim.ratio, aim.shot_time_s]))
-    at_aim = confirm["shot_id"][np.asarray((near <= AGREES_WITHIN).all(axis=1), dtype=bool)]
-    wanted = max(TO_CONFIRM - int(at_aim.isin(set(setup.scores["shot_id"])).sum()), 0)
+    points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+    dose_off = confirm["dose_g"].sub(np.nan if aim.dose_g is None else aim.dose_g).abs() > SAME_DOSE_G
+    at_aim = confirm["shot_id"][at_recipe(points, np.array([aim.ratio, aim.shot_time_s])) & ~dose_off.to_numpy()]
+    wanted = max(TO_CONFIRM - int(at_aim.isin(set(setup.all_scores()["shot_id"])).sum()), 0)
     if upper - lower > (high - low) / 2:
         note = finding("expected_score_too_wide", lower=f"{lower:.1f}", upper=f"{upper:.1f}")
         return "insufficient", [note], TO_CONFIRM
@@ -410,8 +420,9 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     status, notes, to_confirm = _confirmed(setup, surface, aim, at_aim)
     if aim.window is not None:
         return status, notes, to_confirm
-    missed = [note for note in notes if note.code == "confirm_shots_disagree"]
-    return "tentative", [*few, *missed], to_confirm if missed else wanted
+    if setup.denied is None:  # that a best guess is not good is no news
+        notes = [note for note in notes if note.code == "confirm_shots_disagree"]
+    return "tentative", [*few, *notes], to_confirm if notes else wanted
 
 
 def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
@@ -419,77 +430,120 @@ def _elsewhere(shot: pd.Series, aim: Aim) -> list[Finding]:
     if not np.isfinite([shot["ratio"], shot["shot_time_s"]]).all():
         return []
     got, asked = (
-        f"1:{ratio:.1f} in {time:.0f} s"
-        for ratio, time in ((shot["ratio"], shot["shot_time_s"]), (aim.ratio, aim.shot_time_s))
+        f"{f'{dose:.1f} g in, ' if pd.notna(dose) else ''}1:{ratio:.1f} in {time:.0f} s"
+        for dose, ratio, time in (
+            (shot["dose_g"], shot["ratio"], shot["shot_time_s"]),
+            (aim.dose_g, aim.ratio, aim.shot_time_s),
+        )
     )
     return [finding("confirm_shots_elsewhere", got=got, asked=asked)]
 
 
-def _near(points: Floats, recipe: Floats) -> NDArray[np.bool_]:
-    """Points (n, 2) so near to a recipe that a shot there counts as pulled at it."""
-    return np.asarray((np.abs(np.log(points / recipe)) <= AGREES_WITHIN).all(axis=1), dtype=bool)
+def _as_disputed(options: Floats, positions: Floats | None, shots: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which recipes are the one that shots deny: at the setting they were pulled at, where that may be set."""
+    kept = at_recipe(options, recipe_of(shots))
+    if positions is None:
+        return kept
+    same = kept & (positions == shots["dial_position"].iloc[-1])
+    return same if same.any() else kept
 
 
-def _disputed(setup: Setup, surface: Surface) -> tuple[Floats | None, list[Finding]]:
-    """The recipe (2,) of which the last shots to confirm it say that it does not hold; ``None`` where none do.
+def _disputed(setup: Setup, surface: Surface) -> tuple[pd.DataFrame | None, list[Finding]]:
+    """The last shots to confirm a recipe, where they say that it does not hold; ``None`` where none do.
 
     It is kept until they were pulled again: first it is asked what went wrong, then another recipe is told. Where the
     next pair says so too, or somebody went on with other shots, what they tasted moves the recipe like any other score.
     """
-    tasted = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"])) & ~not_ours(setup.shots)]
-    tasted = tasted[np.isfinite(tasted[["ratio", "shot_time_s"]].to_numpy(dtype=float)).all(axis=1)]
-    others = np.flatnonzero((tasted["stage"].astype("object") != "confirm").to_numpy(dtype=bool))
-    confirm = tasted.iloc[int(others.max(initial=-1)) + 1 :]
+    scores = setup.all_scores()
+    confirm = last_confirming(setup.shots, scores)
     if len(confirm) < TO_CONFIRM:
         return None, []
-    points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
-    recipe = np.asarray(np.exp(np.log(points[-TO_CONFIRM:]).mean(axis=0)), dtype=float)
-    each = setup.scores.groupby("shot_id")["score"].mean().reindex(confirm.loc[_near(points, recipe), "shot_id"])
-    expected = float(reach(surface, recipe[None, :], setup, (surface.shot_var,))[0][0])
-    last, before = each.tail(TO_CONFIRM), each.iloc[:-TO_CONFIRM].tail(TO_CONFIRM)
-    if len(last) < TO_CONFIRM or not _missed(setup, surface, recipe, expected, last):
-        return None, []
-    if len(before) == TO_CONFIRM and _missed(setup, surface, recipe, expected, before):
+    points, recipe = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float), recipe_of(confirm)
+    each = scores.groupby("shot_id")["score"].mean().reindex(confirm.loc[at_recipe(points, recipe), "shot_id"])
+    poor = poor_pulls(setup.shots, scores, setup.taste.good, setup.taste.unit)
+    if decided(poor):
+        got = _told(pd.concat(poor))
+        if len(poor[-1]) >= MOST_TO_CONFIRM:
+            return None, [finding("confirm_shots_not_good", got=got, good=f"{setup.taste.good:g}")]
         asked = f"1:{recipe[0]:.1f} in {recipe[1]:.0f} s"
-        return None, [finding("recipe_denied_twice", recipe=asked, got=", ".join(f"{score:.1f}" for score in each))]
-    return recipe, []
+        return None, [finding("recipe_denied_twice", recipe=asked, got=got)]
+    notes = []
+    if setup.denied is None and any(len(pull) >= TO_CONFIRM for pull in poor):
+        notes = [finding("recipe_not_confirmed", got=_told(pd.concat(poor)))]
+    expected = float(reach(surface, recipe[None, :], setup, (surface.shot_var,))[0][0])
+    last = each.tail(TO_CONFIRM)
+    if len(last) < TO_CONFIRM or not _missed(setup, surface, recipe, expected, last):
+        return None, notes
+    return confirm, notes
 
 
 def _missed(setup: Setup, surface: Surface, recipe: Floats, expected: float, each: pd.Series) -> bool:
     """Whether shots at a recipe scored less than was expected of them by more than luck.
 
-    The surface has learned from them already, which must not hide that they disagree. Of n shots of mean y with
-    variance v, and a posterior mean m with variance s that rests on them too, y - m has the variance v - s: that of the
-    residual of a measurement which was used (y less what was expected without them, shrunk by 1 - s/v).
+    Of n shots of mean y with variance v, and a posterior mean m with variance s, y - m has the variance v + s where the
+    surface was kept from learning of them. Where it has learned, that must not hide that they disagree: then m rests on
+    them too, and y - m has the variance v - s, that of the residual of a measurement which was used (y less what was
+    expected without them, shrunk by 1 - s/v).
 
     :param each: mean score by shot_id.
     """
-    tasted = setup.scores[setup.scores["shot_id"].isin(set(each.index))]
+    scores = setup.all_scores()
+    tasted = scores[scores["shot_id"].isin(set(each.index))]
+    learned = bool(setup.scores["shot_id"].isin(set(each.index)).any())
     known_var = float(surface.sd(recipe[None, :])[0]) ** 2
     taster_var = float(surface.tables.fit.get("taster_var", pd.Series([0.0])).fillna(0.0).iloc[0])
     luck_var = (surface.shot_var + surface.noise_var * len(each) / len(tasted)) / len(each)
-    left_var = max(luck_var - known_var, luck_var / 2) + taster_var / tasted["taster"].nunique(dropna=False)
+    left_var = max(luck_var - known_var, luck_var / 2) if learned else luck_var + known_var
+    left_var += taster_var / tasted["taster"].nunique(dropna=False)
     return bool(each.mean() < expected - UNLUCKY * np.sqrt(left_var))
 
 
 def _confirmed(setup: Setup, surface: Surface, aim: Aim, shots: pd.Series) -> tuple[str, list[Finding], int]:
     """Whether the last shots pulled to confirm give what was expected of them, and are good."""
-    good, scores = setup.taste.good, setup.scores[setup.scores["shot_id"].isin(set(shots))]
+    good, scores = setup.taste.good, setup.all_scores()
     each = scores.groupby("shot_id")["score"].mean().reindex(shots).dropna()
+    recipe, notes = np.array([aim.ratio, aim.shot_time_s]), []
+    denied = each.index.isin([] if setup.denied is None else list(setup.denied["shot_id"]))
+    if denied.any():
+        before, each = each[denied], each.iloc[int(np.flatnonzero(denied).max()) + 1 :]
+        if len(each) < TO_CONFIRM:
+            return _denied(setup, surface, aim, before, len(each))
+        notes = [finding("confirm_shots_held_again", got=_told(before), again=_told(each))]
     if len(each) < TO_CONFIRM:
         return "window", [], TO_CONFIRM - len(each)
-    recipe = np.array([aim.ratio, aim.shot_time_s])
     for count in range(TO_CONFIRM, MOST_TO_CONFIRM + 1):
         last = each.tail(count)
         if _missed(setup, surface, recipe, aim.expected[0], last):
-            got, expected = ", ".join(f"{score:.1f}" for score in last), f"{aim.expected[0]:.1f}"
-            note = finding("confirm_shots_disagree", got=got, expected=expected, good=f"{good:g}")
+            note = _disagree(setup, aim, last, "")
             return ("window" if last.mean() >= good else "tentative"), [note], TO_CONFIRM
         if last.mean() >= good:
-            return "confirmed", [], 0
+            return "confirmed", notes, 0
         if len(each) == count:
             break
-    got = ", ".join(f"{score:.1f}" for score in last)
+    got = _told(last)
     if len(last) < MOST_TO_CONFIRM:
         return "window", [finding("confirm_shots_leave_it_open", got=got, good=f"{good:g}")], 1
     return "tentative", [finding("confirm_shots_not_good", got=got, good=f"{good:g}")], 0
+
+
+def _denied(setup: Setup, surface: Surface, aim: Aim, each: pd.Series, again: int) -> tuple[str, list[Finding], int]:
+    """What shots to confirm say that were kept from teaching, while too few were pulled since.
+
+    :param each: their mean scores by shot_id, in order. :param again: how many were pulled since.
+    """
+    recipe = np.array([aim.ratio, aim.shot_time_s])
+    if len(each) < TO_CONFIRM or not _missed(setup, surface, recipe, aim.expected[0], each.head(TO_CONFIRM)):
+        note = finding("confirm_shots_leave_it_open", got=_told(each), good=f"{setup.taste.good:g}")
+        return "window", [note], 1
+    note = _disagree(setup, aim, each, ", and these scores teach nothing")
+    return "tentative", [note], max(2 * TO_CONFIRM - len(each) - again, 1)
+
+
+def _told(each: pd.Series) -> str:
+    return ", ".join(f"{score:.1f}" for score in each)
+
+
+def _disagree(setup: Setup, aim: Aim, each: pd.Series, stays: str) -> Finding:
+    """That shots to confirm scored less than was expected. :param stays: what is told of them beside the recipe."""
+    got, expected, good = _told(each), f"{aim.expected[0]:.1f}", f"{setup.taste.good:g}"
+    return finding("confirm_shots_disagree", got=got, expected=expected, good=good, stays=stays)

@@ -134,6 +134,14 @@ def since_zero(shots: pd.DataFrame) -> pd.DataFrame:
     return shots[zero.isin(["", named.iloc[-1]]).to_numpy(dtype=bool)]
 
 
+def zeros_in_force(shots: pd.DataFrame) -> dict[str, str]:
+    """The burr zero named last of each grinder, by the time its shots were pulled; else by the order of the log."""
+    named = shots[shots["grinder_zero"].astype("object").fillna("") != ""]
+    named = named.sort_values(["pulled_at", "place", "row"], na_position="first", kind="stable")
+    last = named.groupby(named["grinder"].astype(str))["grinder_zero"].last()
+    return {str(grinder): str(zero) for grinder, zero in last.items()}
+
+
 def not_ours(shots: pd.DataFrame) -> pd.Series:
     """Which shots were pulled at somebody else's settings: as the machine came in, or came back."""
     return shots["stage"].astype("object").isin(NOT_OURS)
@@ -167,6 +175,26 @@ def periods(shots: pd.DataFrame, setup: pd.Series | None = None) -> pd.DataFrame
 def positions_in_force(shots: pd.DataFrame) -> pd.Series:
     """Dial positions that still mean the same grind; NaN for those before a new burr zero or a repair."""
     return shots["dial_position"].where(periods(shots)["in_force"])
+
+
+def towards_finer(higher_is: str | None) -> int:
+    """1 where a higher position is finer, -1 where it is coarser."""
+    return 1 if higher_is == "finer" else -1
+
+
+def last_position(ends: Ends, towards: int, choke: float | None, step: float) -> float:
+    """The last position in a direction, counted that way: the end of the dial, or a step short of a choke.
+
+    :param towards: 1 up the dial, -1 down. :returns: position x ``towards``; infinite where nothing ends it.
+
+    >>> last_position((0.0, 20.0), 1, None, 1.0), last_position((0.0, 20.0), -1, 4.0, 1.0)
+    (20.0, -5.0)
+    """
+    end = ends[1 if towards > 0 else 0]
+    limits = [] if end is None else [end * towards]
+    if choke is not None:
+        limits.append(choke * towards - step)
+    return min(limits, default=np.inf)
 
 
 def choke_position(outcome: pd.Series, dial_position: pd.Series, higher_is: str) -> float | None:
@@ -235,8 +263,7 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
     if higher_is is not None:
         choke = choke_position(here["outcome"], here["dial_position"], higher_is)
         if choke is not None:
-            towards_finer = 1.0 if higher_is == "finer" else -1.0
-            bound |= (here["dial_position"] - choke) * towards_finer >= -1e-9
+            bound |= (here["dial_position"] - choke) * towards_finer(higher_is) >= -1e-9
     ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked") & ~bound]
     ran = ran[periods(shots)["in_force"].reindex(ran.index)]
     log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)

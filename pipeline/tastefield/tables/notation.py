@@ -41,7 +41,7 @@ class Notation:
     :param per: letters in a number, small steps in a mark or clicks in a turn.
     :param labels: of a list, in order.
     :param ends: positions of the ends of the dial, ``None`` where unknown. A clock dial starts at its lowest.
-    :param sign: what stands between the two parts of ``two_part``.
+    :param sign: what stands between the two parts of ``two_part``; a comma in plain numbers with a decimal comma.
     """
 
     kind: Kind = "marks"
@@ -90,10 +90,14 @@ def as_written(position: float, step: float | None, notation: Notation = MARKS) 
     """
     if notation.kind == "marks":
         decimals = next((n for n in range(4) if step and np.isclose(step * 10**n, round(step * 10**n))), 0)
-        return f"{position:.{decimals}f}"
+        return _decimal(f"{position:.{decimals}f}", notation)
     if notation.kind == "stepless":
-        return f"{position + 0.0:.10g}"
+        return _decimal(f"{position + 0.0:.10g}", notation)
     return _WRITE[notation.kind](round(position), notation)
+
+
+def _decimal(number: str, notation: Notation) -> str:
+    return number.replace(".", ",") if notation.sign == "," else number
 
 
 def move_is(step: float, notation: Notation = MARKS) -> str:
@@ -131,8 +135,12 @@ def example(notation: Notation = MARKS) -> str:
 def as_owner_writes(notation: Notation, settings: Iterable[str]) -> Notation:
     """The notation with the sign that its owner puts between two parts most often.
 
-    A point is kept only where it cannot be taken for a decimal point that swallows a zero: 4.10 for 4.1.
+    A point is kept only where it cannot be taken for a decimal point that swallows a zero: 4.10 for 4.1. Of plain
+    numbers: with a decimal comma, where that is what they have most often.
     """
+    if notation.kind in ("marks", "stepless"):
+        commas = Counter("," in text for text in settings if "," in text or "." in text)
+        return replace(notation, sign=",") if commas[True] > commas[False] else notation
     if notation.kind != "two_part":
         return notation
     signs = Counter(found[2] for text in settings if (found := _TWO_PART.fullmatch(plain(text))) and found[2])

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tastefield.words.checks import NOTHING_TO_PULL
+from tastefield.words.checks import NOTHING_TO_PULL, SAY_FIRST
 from tastefield.words.clock import UNKNOWN_CLOCK, clock_words
 from tastefield.words.phrases import (
     NOT_RECORDED,
     READY,
-    chance_in_words,
     count,
+    denied,
     dial,
     held,
+    how_sure,
     printable,
     readiness,
     recipe,
+    unsafe,
+    zeroed_since,
 )
 
 RANKS = (*READY, "tentative", "insufficient", "failed", "held")
@@ -37,20 +40,20 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
         "status": status(entry),
         "rank": RANKS.index(status(entry)),
         "is": "held" if held(entry) else "ready" if entry["status"] in READY else "not",
-        "chance": entry["assurance"],
+        "chance": None if denied(entry) else entry["assurance"],
         "machine": machine,
         "also": rest,
         "coffee": printable(entry["key"].get("coffee") or NOT_RECORDED),
         "ready": readiness(entry),
         "set": recommended,
         "clock": counted if (counted := clock_words(clock)) == UNKNOWN_CLOCK else "",
-        "sure": chance_in_words(entry["assurance"], entry["tasted"]),
+        "sure": how_sure(entry),
         "next": changed + (following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0]),
     }
 
 
 def status(entry: Mapping[str, Any]) -> str:
-    """The status, or ``held`` where a failed bench check keeps the machine here."""
+    """The status, or ``held`` where a bench check keeps the machine here."""
     return "held" if held(entry) else str(entry["status"])
 
 
@@ -72,11 +75,13 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
 
 def following(entry: Mapping[str, Any]) -> list[str]:
     """What to pull next, one sentence a shot; never empty."""
-    if held(entry):
+    if unsafe(entry):
         return [NOTHING_TO_PULL]
     shots = [
         ". ".join(part for part in (pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
     ]
+    if held(entry):
+        return [SAY_FIRST, *shots]
     if shots:
         return shots
     if entry["status"] == "window":
@@ -97,5 +102,9 @@ def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
     :param shot: a recipe or a next shot of the setup. :param entry: the setup's object in the results file.
     """
     clock = entry["aim"]["clock"] if entry["aim"] else None
-    what = [recipe({**shot, "clock": clock}), dial(shot)]
+    mark = dial(shot)
+    what = [
+        recipe({**shot, "clock": clock}),
+        f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark,
+    ]
     return ", ".join(part for part in what if part) or "One more shot"

@@ -64,6 +64,11 @@ CALLS: dict[str, Entry] = {
         "The grind: it stands at {theirs} where it was {ours}, but that choked before.",
         "{turn}",
     ),
+    "grind_differs_fits": Entry(
+        "note",
+        "The grind stands at {theirs} where it was {ours}, and yet the time is as handed over.",
+        "Leave it where it stands; ask whether burrs or dial were moved.",
+    ),
     "runs_fast": Entry(
         "note",
         "Machine, burrs, dose or distribution{given}: {seconds} s where {expected} s is usual.",
@@ -127,6 +132,13 @@ CALLS: dict[str, Entry] = {
     ),
 }
 """What a call can point to; ``message`` says what and why, ``do`` what to do."""
+
+
+PRACTICE = (
+    "Where things point and how much to change is common practice, no source; what a step of the dial does is told by "
+    "shots of this machine where seconds stand beside it."
+)
+"""Said below every advice."""
 
 
 def advice(code: str, **values: Any) -> Finding:

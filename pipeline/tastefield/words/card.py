@@ -18,10 +18,14 @@ from tastefield.words.phrases import (
     NOT_RECORDED,
     READY,
     SHOTS_TO_CONFIRM,
+    denied,
     fraction,
     held,
+    hold,
     more_often_poor,
     printable,
+    unsafe,
+    zeroed_since,
 )
 from tastefield.words.texts import CARD, limits, numeral, say
 
@@ -124,7 +128,7 @@ def card(entry: Mapping[str, Any], shots: OnCard, texts: Mapping[str, str] = CAR
         warm_up=say(texts, "warm.minutes", minutes=minutes) if minutes else texts["warm.usual"],
         hold=_hold(entry, texts),
         failed=held(entry),
-        figures=_figures(aim, window, leaves, shots.pressurised, texts),
+        figures=_figures(aim, window, leaves, shots.pressurised, texts, zeroed_since(entry)),
         dosing=tuple(dosing_lines(_dosing(entry.get("dosing"), leaves), texts)),
         sure=_sure(entry, texts),
         ready=_ready(entry, texts),
@@ -177,20 +181,31 @@ def _also(key: Mapping[str, Any], texts: Mapping[str, str]) -> str:
 
 def _hold(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
     """Why this card should not leave yet; empty where it may."""
-    failed = [one["message"] for one in entry["findings"] if one["code"] == "check_failed"]
-    if failed:
-        before, _, after = CATALOGUE["check_failed"].message.partition("{checks}")
-        checks = short(failed[0].removeprefix(before).removesuffix(after), LONGEST_LIST)
-        return f"{say(texts, 'hold.failed', checks=checks)} {texts['hold.mend']}"
+    if code := hold(entry):
+        what, until = _HOLDS[code]
+        message = next(one["message"] for one in entry["findings"] if one["code"] == code)
+        before, _, after = CATALOGUE[code].message.partition("{checks}")
+        checks = short(message.removeprefix(before).removesuffix(after), LONGEST_LIST)
+        return f"{say(texts, what, checks=checks)} {texts[until]}"
     if entry["status"] in READY:
         return ""
     if not entry["tasted"]:
         return texts["hold.untasted"]
+    if denied(entry):
+        return texts["hold.denied"]
     return texts["hold.poor" if more_often_poor(entry) else "hold.guess"]
 
 
+_HOLDS = {"check_failed": ("hold.failed", "hold.mend"), "check_not_understood": ("hold.unclear", "hold.say")}
+
+
 def _figures(
-    aim: Mapping[str, Any], window: Mapping[str, Any], leaves: bool, pressurised: bool, texts: Mapping[str, str]
+    aim: Mapping[str, Any],
+    window: Mapping[str, Any],
+    leaves: bool,
+    pressurised: bool,
+    texts: Mapping[str, str],
+    zeroed: bool,
 ) -> tuple[Figure, Figure, Figure, Figure]:
     clock = texts[f"figure.{aim['clock'] if aim['clock'] in ('pump', 'first_drip') else 'unknown'}"]
     out_range, time_range = (limits(texts, window.get(name), unit) for name, unit in _RANGES)
@@ -198,7 +213,7 @@ def _figures(
     dose, out, seconds = (
         numeral(texts, aim[name], digits) for name, digits in (("dose_g", 1), ("beverage_g", 0), ("shot_time_s", 0))
     )
-    setting = aim["grind_setting"] if leaves and not pressurised else None
+    setting = aim["grind_setting"] if leaves and not pressurised and not zeroed else None
     grind = Figure(texts["figure.grind"], short(setting or ""), "", texts["figure.mark"])
     if pressurised:
         grind = Figure(texts["figure.grind"], "", "", texts["figure.basket"])
@@ -227,7 +242,9 @@ def _dosing(dosing: Mapping[str, Any] | None, leaves: bool) -> Mapping[str, Any]
 
 def _tenths(entry: Mapping[str, Any]) -> int | None:
     chance = entry["assurance"]
-    return None if chance is None or entry["tasted"] < FEW_TASTED else min(round(chance * 10), 9)  # never a full row
+    if chance is None or entry["tasted"] < FEW_TASTED or denied(entry):
+        return None
+    return min(round(float(chance) * 10), 9)  # never a full row
 
 
 def _part(chance: float, texts: Mapping[str, str]) -> str:
@@ -241,6 +258,8 @@ def _part(chance: float, texts: Mapping[str, str]) -> str:
 def _sure(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
     """How sure, in few words; a number only where enough shots were tasted."""
     chance, tasted = entry["assurance"], entry["tasted"]
+    if denied(entry):
+        return texts["sure.denied"]
     if tasted < FEW_TASTED:
         return say(texts, "sure.few", tasted=_tasted_shots(tasted, texts)) if tasted else texts["sure.untasted"]
     if fraction(chance) is None:
@@ -276,20 +295,20 @@ def _ready(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
 
 def _doubt(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
     """How far the chance itself is in doubt; empty where its ends sound the same or a chance is not told."""
-    if entry["assurance_range"] is None or entry["tasted"] < FEW_TASTED:
+    if entry["assurance_range"] is None or entry["tasted"] < FEW_TASTED or denied(entry):
         return ""
     low, high = (_part(end, texts) for end in entry["assurance_range"])
     return "" if low == high else say(texts, "sure.doubt", low=low, high=high)
 
 
 def _to_try(entry: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    """Next shots that are not the recipe again; none while a bench check holds the machine."""
-    return [] if held(entry) else [shot for shot in entry["next_shots"] if shot["stage"] != "confirm"]
+    """Next shots that are not the recipe again; none on a machine that failed a bench check."""
+    return [] if unsafe(entry) else [shot for shot in entry["next_shots"] if shot["stage"] != "confirm"]
 
 
 def _pull(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
     """What to pull first, once it is set."""
-    if held(entry):
+    if unsafe(entry):
         return texts["pull.mend"]
     if _to_try(entry):
         return texts["pull.try"]

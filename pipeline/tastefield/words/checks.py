@@ -8,7 +8,7 @@ are asked about, never taken for well. Common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 CLAUSES = re.compile(
     r";|,(?!\d)|\.(?!\d)|->|\N{RIGHTWARDS ARROW}|\b(?:but|except|only|then|though|however)\b"
@@ -73,8 +73,30 @@ NO_CERTIFICATE = (
     "this program, and what is not listed was not checked. Mains, pressure and gas parts are for a qualified person "
     "under the rules of the place."
 )
-HOLD = "Not to be handed over before somebody qualified has mended it and checked again."
+HOLDS = {
+    "check_failed": (
+        "a bench check failed",
+        "Not to be handed over before somebody qualified has mended it and checked again.",
+    ),
+    "check_not_understood": (
+        "a bench check is not understood",
+        "Not to be handed over before somebody has said plainly what was found.",
+    ),
+}
+"""Findings that keep a machine here, the gravest first: what each says of it, and until when. Common practice, no
+source: whoever cannot tell whether it leaks, trips or holds its pressure does not let it go."""
+SAY_FIRST = "Say plainly what the bench check found: until then it stays here"
 NOTHING_TO_PULL = "Nothing to pull: not before somebody qualified has mended it and checked again"
+
+
+def holding(codes: Iterable[str]) -> str:
+    """The gravest of these findings that keeps a machine here; empty where none does.
+
+    >>> holding(["few_tasted", "check_not_understood", "check_failed"]), holding(["few_tasted"])
+    ('check_failed', '')
+    """
+    told = set(codes)
+    return next((code for code in HOLDS if code in told), "")
 
 
 def judged(check: str, value: str, unit: str = "") -> str:

@@ -308,7 +308,7 @@ CATALOGUE: dict[str, Entry] = {
     "check_not_understood": Entry(
         "warn",
         "Bench checks that are not understood, so that nobody knows whether they failed: {checks}.",
-        "Say yes or no, how many, or where: none, 2, drips at the head.",
+        "Say yes or no, how many, or where: none, 2, drips at the head. Until then do not hand it over.",
     ),
     "check_failed": Entry(
         "warn",
@@ -416,6 +416,11 @@ CATALOGUE: dict[str, Entry] = {
         "Shots that choked: {count}, at grind setting {settings}. Nothing as fine or finer is recommended.",
         "A choked shot leaves pressure behind the puck: stop, wait, undo slowly.",
     ),
+    "burrs_zeroed_since": Entry(
+        "warn",
+        "Its marks are of burr zero {zero}; {grinder} was zeroed anew since ({since}), so they mean another grind now.",
+        "Find the mark of this recipe again by its time, coming from the coarse side, and write the new grinder_zero.",
+    ),
     "gushed_shots": Entry(
         "note",
         "Shots that gushed: {count}, at grind setting {settings}.",
@@ -522,15 +527,27 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "confirm_shots_disagree": Entry(
         "warn",
-        "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}.",
+        "The shots pulled to confirm scored {got}, where about {expected} was expected; good is {good}. Purge, dose or "
+        "warm-up may be why.",
         "Check the purge after the last turn of the dial, dose and warm-up, then confirm again: the recipe stays until "
-        "then.",
+        "then{stays}.",
     ),
     "recipe_denied_twice": Entry(
         "warn",
         "Shots pulled to confirm {recipe} missed what was expected twice ({got}): they count like any other shot now, "
         "and may have moved the recipe.",
         "Pull the next shots; where one thing was wrong all the time, mend it and take these scores out.",
+    ),
+    "recipe_not_confirmed": Entry(
+        "note",
+        "Shots pulled to confirm scored {got} and were not pulled again within a week: they count like any other shot "
+        "now, and may have moved the recipe.",
+        "Pull the recipe again and write stage confirm; where something was wrong with them, take these scores out.",
+    ),
+    "confirm_shots_held_again": Entry(
+        "warn",
+        "The shots first pulled to confirm scored {got} and teach nothing, because the next scored {again}.",
+        "Nothing, if something was wrong with the first; else write stage dial-in for them, so that they count.",
     ),
     "confirm_shots_leave_it_open": Entry(
         "note",

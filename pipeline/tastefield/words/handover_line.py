@@ -7,7 +7,7 @@ from typing import Any
 
 from tastefield.words.checks import NOTHING_TO_PULL
 from tastefield.words.clock import CLOCKS, UNKNOWN_CLOCK
-from tastefield.words.phrases import chance_in_words, held, printable, recipe
+from tastefield.words.phrases import chance_in_words, printable, recipe, unsafe
 
 
 def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
@@ -27,5 +27,5 @@ def handover_line(entry: Mapping[str, Any], tasted: int) -> dict[str, Any]:
         "clock": UNKNOWN_CLOCK if aim and aim["clock"] not in CLOCKS else "",
         "grind": printable(entry["settings"]["say"]) if entry["settings"] else "",
         "sure": chance_in_words(entry["assurance"], tasted),
-        "pull": [NOTHING_TO_PULL] if held(entry) else shots,
+        "pull": [NOTHING_TO_PULL] if unsafe(entry) else shots,
     }

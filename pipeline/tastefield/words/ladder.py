@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tastefield.words.numbers import number
-from tastefield.words.phrases import printable
+from tastefield.words.phrases import printable, zeroed_since
 from tastefield.words.texts import CARD, numeral, say
 
 MOVE_G = 2.0
@@ -250,7 +250,7 @@ def turning(
         settings, ladder = {}, without_numbers(ladder["time_s"], pressurised)
     ladder = {**ladder, "choked": ladder["choked"] and printable(ladder["choked"])}
     fill = words(ladder, settings, aim["dose_g"], texts)
-    start = "mark" if aim["grind_setting"] is not None else "here"
+    start = "mark" if aim["grind_setting"] is not None and not zeroed_since(entry) else "here"
     start = "basket" if pressurised else start if same_grinder else "stays"
     clock = texts[f"figure.{aim['clock'] if aim['clock'] in CLOCKS else CLOCKS[0]}"]
     return {

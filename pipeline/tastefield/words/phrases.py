@@ -10,6 +10,8 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
+from tastefield.words.checks import HOLDS, holding
+
 NOT_RECORDED = "not recorded"
 """What stands in the key of a setup where its log left a column empty."""
 READY = ("confirmed", "window")
@@ -19,6 +21,9 @@ FEW_TASTED = 3
 
 SHOTS_TO_CONFIRM = 2
 """Shots pulled at the recipe that turn "ready" into "confirmed"."""
+
+DENIED = "in doubt: shots pulled to confirm disagreed"
+"""How sure a recipe is that was not confirmed: the chance of before is not told any more."""
 
 JARGON = ("surface", "pooled", "stationary", "assurance", "loss", "coded", "insufficient")
 """Words that stay off the terminal, the first screen of the page and the card."""
@@ -127,6 +132,27 @@ def chance_in_words(p: float | None, tasted: int) -> str:
     return f"about {part}"
 
 
+def zeroed_since(entry: Mapping[str, Any]) -> bool:
+    """Whether the burrs were zeroed after the setup was pulled, so that its marks mean another grind now."""
+    return any(note["code"] == "burrs_zeroed_since" for note in entry.get("findings", ()))
+
+
+def denied(entry: Mapping[str, Any]) -> bool:
+    """Whether shots pulled to confirm the recipe disagreed, so that nobody knows how sure it is by now."""
+    return entry["status"] == "tentative" and any(
+        note["code"] == "confirm_shots_disagree" for note in entry.get("findings", ())
+    )
+
+
+def how_sure(entry: Mapping[str, Any]) -> str:
+    """How sure a setup's recipe is, in words.
+
+    >>> how_sure({"status": "tentative", "assurance": 0.81, "tasted": 6, "findings": ()})
+    'about 4 in 5'
+    """
+    return DENIED if denied(entry) else chance_in_words(entry["assurance"], entry["tasted"])
+
+
 def fraction(p: float) -> str | None:
     """A chance as the nearest tenth that a person can weigh; ``None`` below 1 in 20 and from 19 in 20 on.
 
@@ -143,9 +169,19 @@ def more_often_poor(entry: Mapping[str, Any]) -> bool:
     return chance is not None and chance < 0.45 and (below or entry.get("tasted", 0) >= FEW_TASTED)
 
 
+def hold(entry: Mapping[str, Any]) -> str:
+    """The gravest finding of a bench check that keeps the machine here, however good its recipe is; empty for none."""
+    return holding(note["code"] for note in entry.get("findings", ()))
+
+
 def held(entry: Mapping[str, Any]) -> bool:
-    """Whether a failed bench check keeps the machine from leaving, however good its recipe is."""
-    return any(note["code"] == "check_failed" for note in entry.get("findings", ()))
+    """Whether a bench check keeps the machine from leaving: it failed, or nobody knows whether it did."""
+    return bool(hold(entry))
+
+
+def unsafe(entry: Mapping[str, Any]) -> bool:
+    """Whether a bench check failed, so that nothing is to be pulled on the machine either."""
+    return hold(entry) == "check_failed"
 
 
 def readiness(entry: Mapping[str, Any]) -> str:
@@ -162,7 +198,7 @@ def readiness(entry: Mapping[str, Any]) -> str:
     """
     status = entry["status"]
     if held(entry):
-        return "Held: a bench check failed"
+        return f"Held: {HOLDS[hold(entry)][0]}"
     if status == "confirmed":
         return "Confirmed"
     if status == "window":
@@ -172,6 +208,8 @@ def readiness(entry: Mapping[str, Any]) -> str:
         return f"Ready, pull {len(shots) or SHOTS_TO_CONFIRM} to confirm"
     if status == "tentative":
         more = len(entry.get("next_shots") or ())
+        if denied(entry):
+            return f"Not confirmed: check, pull {more} again"
         what = "Not good yet" if more_often_poor(entry) else "Best guess"
         return f"{what}, pull {more} more" if more else what
     if status == "failed":

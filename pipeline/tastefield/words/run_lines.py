@@ -56,7 +56,7 @@ def ready_line(entries: Sequence[Mapping[str, Any]]) -> str:
     by_status = {status: sum(entry["status"] == status for entry in entries) for status in STATUS}
     told = [f"{number} {STATUS[status]}" for status, number in by_status.items() if number]
     if stay := sum(held(entry) for entry in entries):
-        told.append(f"{stay} of them held by a failed bench check")
+        told.append(f"{stay} of them held by a bench check")
     return f"{count(len(entries), 'setup')}: {', '.join(told)}" if told else "No setup was found."
 
 

@@ -333,7 +333,10 @@ class Pooled(SurfaceModel):
         if not len(setup.shots):
             raise NotEnough("no shot was recorded", "pull a shot, taste it and write down dose, weight out and time")
         if not population["support"]:
-            raise NotEnough("no tasted shot has both a weight out and a time", "taste a shot and write down all three")
+            raise NotEnough(
+                "no tasted shot has both a weight out and a time",
+                "taste a shot and write down its dose, weight out and time",
+            )
         known = population["setups"].get(setup.name)
         if known is None:
             return self.fit(setup, self.learn([self.gather([setup], ctx)], population, ctx), ctx)

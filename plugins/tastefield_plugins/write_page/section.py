@@ -20,8 +20,10 @@ from tastefield.words.phrases import (
     NOT_RECORDED,
     chance_in_words,
     count,
+    denied,
     dial,
     held,
+    how_sure,
     printable,
     readiness,
     recipe,
@@ -116,11 +118,10 @@ def who_speaks(lattice: Lattice | None) -> str:
 
 def sure(entry: Mapping[str, Any]) -> str:
     """How sure, as a sentence."""
-    chance, tasted = entry["assurance"], entry["tasted"]
-    words = chance_in_words(chance, tasted)
-    if chance is None:
+    words = how_sure(entry)
+    if entry["assurance"] is None:
         return "Cannot say yet"
-    if "in" not in words.split():
+    if denied(entry) or "in" not in words.split():
         return words[0].upper() + words[1:]
     words = words.replace("better than", "more than")
     return f"{words[0].upper()}{words[1:]} shots should be good"
@@ -144,7 +145,7 @@ def in_time(entry: Mapping[str, Any]) -> str:
 
 def doubt(entry: Mapping[str, Any]) -> str:
     """How far the chance itself is in doubt; empty where its ends sound the same or a chance is not told."""
-    if entry["assurance_range"] is None or entry["tasted"] < FEW_TASTED:
+    if entry["assurance_range"] is None or entry["tasted"] < FEW_TASTED or denied(entry):
         return ""
     low, high = (chance_in_words(end, entry["tasted"]).removeprefix("about ") for end in entry["assurance_range"])
     return "" if low == high else f"at worst {low}, at best {high}"

@@ -14,7 +14,7 @@ from tastefield.words.bench_line import bench_line, pull
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.method import chance_means
 from tastefield.words.numbers import together
-from tastefield.words.phrases import READY, count, held, recipe
+from tastefield.words.phrases import READY, count, held, hold, recipe
 from tastefield.words.run_lines import (
     SEVERITY,
     STATUS,
@@ -78,7 +78,7 @@ def _leaving(setups: Sequence[SetupResult]) -> list[str]:
     for result in setups:
         line = bench_line(result.entry, result.clock)
         if held(result.entry):
-            why = next(one["message"] for one in result.entry["findings"] if one["code"] == "check_failed")
+            why = next(one["message"] for one in result.entry["findings"] if one["code"] == hold(result.entry))
             stay.append(f"- {_who(line)}: {words(line['ready'])}. {words(why)}")
         elif result.entry["status"] in READY:
             told.append(f"- {_who(line)}: {words(_sent(result, line))}; {words(line['sure'])}. {words(line['ready'])}.")

@@ -18,7 +18,7 @@ from tastefield.words.checks import NO_CERTIFICATE
 from tastefield.words.clock import clock_words
 from tastefield.words.handover_line import handover_line
 from tastefield.words.method import TITLE, method
-from tastefield.words.phrases import chance_in_words, setup_name
+from tastefield.words.phrases import how_sure, setup_name
 from tastefield.words.run_lines import SEVERITY, STATUS, good_line, read_line, ready_line
 from tastefield_plugins.write_workbook.book import DAY, MOMENT, TEXT, WHOLE, Field, Sheet
 
@@ -201,7 +201,7 @@ def _bench(result: SetupResult) -> Sequence[Any]:
 
 
 def _status(entry: Mapping[str, Any]) -> tuple[str, str]:
-    return STATUS[entry["status"]], chance_in_words(entry["assurance"], entry["tasted"])
+    return STATUS[entry["status"]], how_sure(entry)
 
 
 def _following(entry: Mapping[str, Any]) -> list[tuple[Sequence[Any], Mapping[str, Any]]]:
