@@ -217,6 +217,12 @@ def test_the_likelihood_is_that_of_the_joint_normal_written_down_densely(shape):
     assert evaluate(plan, batches(plan), THETA).value == pytest.approx(dense, abs=1e-8)
 
 
+def test_a_surface_told_without_its_columns_is_the_same_sum():
+    rng = np.random.default_rng(11)
+    points, coefficients = 1.5 * rng.normal(size=(200, 2)), rng.normal(size=basis.COUNT + 2)
+    np.testing.assert_allclose(basis.at(points, coefficients), basis.expand(points) @ coefficients, atol=1e-12)
+
+
 @pytest.mark.parametrize("new_coffee", [False, True])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_a_setup_and_a_machine_with_a_new_coffee_are_answered_as_the_joint_normal_answers(shape, new_coffee):

@@ -209,18 +209,17 @@ class OfSomeCoffee(PooledSurface):
         """What each coffee changes of the appeal, (k, n)."""
         usual = self.columns(points) @ self.coefficients
         there = zip(self.coffees, self.moves, strict=True)
-        found = [pooled.basis.expand(code(points) - move) @ (self.coefficients + change) for change, move in there]
+        found = [pooled.basis.at(code(points) - move, self.coefficients + change) for change, move in there]
         return np.asarray(found) - usual
 
     def mean(self, points: Floats) -> Floats:
-        return self._told(self._moments(points)[0])
+        return self._told(self._moments(*self.appeal(points), self.changes(points))[0])
 
     def sd(self, points: Floats) -> Floats:
-        return np.asarray(self.unit * self._moments(points)[1])
+        return np.asarray(self.unit * self._moments(*self.appeal(points), self.changes(points))[1])
 
-    def _moments(self, points: Floats) -> tuple[Floats, Floats]:
-        mean, sd = self.appeal(points)
-        means, sds = appeal.moments(mean + self.changes(points), np.broadcast_to(sd, (len(self.coffees), len(sd))))
+    def _moments(self, mean: Floats, sd: Floats, changes: Floats) -> tuple[Floats, Floats]:
+        means, sds = appeal.moments(mean + changes, np.broadcast_to(sd, changes.shape))
         return means.mean(axis=0), np.sqrt((sds**2).mean(axis=0) + means.var(axis=0))
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
@@ -236,7 +235,7 @@ class OfSomeCoffee(PooledSurface):
         needed, lucks = self._needed(good, shot_vars)
         with np.errstate(divide="ignore"):
             z = [(mean + changes - needed) / np.sqrt(sd**2 + luck) for luck in lucks]
-        return self.mean(points), [special.ndtr(one).mean(axis=0) for one in z]
+        return self._told(self._moments(mean, sd, changes)[0]), [special.ndtr(one).mean(axis=0) for one in z]
 
     def interval(self, points: Floats, level: float) -> tuple[Floats, Floats]:
         (mean, sd), changes = self.appeal(points), self.changes(points)

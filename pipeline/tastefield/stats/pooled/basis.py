@@ -53,11 +53,16 @@ def inside(points: ArrayLike) -> Array:
 def functions(points: ArrayLike) -> Array:
     """Values (n, COUNT) of the functions at coded points (n, 2)."""
     x = inside(points)
+    first, second = WAVES.astype(int).T - 1
+    along = _sines(x)
+    return np.column_stack([_tilts(x), along[:, 0, first] * along[:, 1, second] / HALF_WIDTH])
+
+
+def _sines(x: Array) -> Array:
+    """Sines (n, 2, HIGHEST) along each of the two axes at points within: few sines for many products."""
     turned = np.column_stack([x[:, 0] + x[:, 1], x[:, 0] - x[:, 1]]) / np.sqrt(2.0)
     angle = np.pi * (turned[:, :, None] + HALF_WIDTH) / (2 * HALF_WIDTH) * np.arange(1, HIGHEST + 1)
-    along = np.sin(angle)  # (n, 2, HIGHEST): of each direction alone, few sines for many products
-    first, second = WAVES.astype(int).T - 1
-    return np.column_stack([_tilts(x), along[:, 0, first] * along[:, 1, second] / HALF_WIDTH])
+    return np.asarray(np.sin(angle))
 
 
 def _tilts(x: Array) -> Array:
@@ -80,6 +85,17 @@ def expand(points: ArrayLike) -> Array:
     """Columns (n, COUNT + 2): 1, the fall, and the functions."""
     phi = functions(points)
     return np.column_stack([np.ones(len(phi)), fall(points), phi])
+
+
+def at(points: ArrayLike, coefficients: Array) -> Array:
+    """``expand(points) @ coefficients`` (n,) for one surface, without its columns: a quarter of the work."""
+    x = inside(points)
+    first, second = WAVES.astype(int).T - 1
+    waves = np.zeros((HIGHEST, HIGHEST))
+    waves[first, second] = coefficients[4:] / HALF_WIDTH
+    along = _sines(x)
+    told = coefficients[0] + coefficients[1] * fall(x) + _tilts(x) @ coefficients[2:4]
+    return np.asarray(told + ((along[:, 0] @ waves) * along[:, 1]).sum(axis=1))
 
 
 def leading(points: ArrayLike, length: Length, most: int) -> Array:
