@@ -83,7 +83,7 @@ def test_every_time_names_its_clock(clock):
 @pytest.mark.parametrize("chance", [0.01, 0.06, 0.3, 0.5, 0.81, 0.93, 0.97])
 def test_how_sure_is_told_as_the_terminal_and_the_page_tell_it(chance, tasted):
     one = card(entry(assurance=chance, tasted=tasted), OnCard())
-    words = chance_in_words(chance, tasted).replace("better than", "more than")
+    words = chance_in_words(chance, tasted)
     assert one.sure.lower().removesuffix(" shots should be good") == words
     assert (one.tenths is None) == (tasted < 3)
     if one.tenths is not None:
@@ -141,6 +141,24 @@ def test_a_card_that_shots_to_confirm_deny_tells_no_chance_and_what_to_check():
     assert (one.hold, one.sure, one.tenths) == (CARD["hold.denied"], CARD["sure.denied"], None)
     assert "at worst" not in one.basis
     assert card(entry("window", findings=[DISAGREE]), OnCard()).hold == ""  # good, if less than was expected
+
+
+def test_a_card_that_may_leave_asks_for_shots_at_its_own_settings_alone():
+    """What may better a recipe that is ready is for the bench, not for whoever gets the machine."""
+    tries = entry("tentative")["next_shots"]
+    again = [{**tries[0], "stage": "confirm", "why": "Confirms the recipe."}]
+    for shots, said in ((tries, CARD["pull.confirm"].format(count=2)), ([*tries, *again], CARD["pull.confirm_one"])):
+        one = card(entry("window", next_shots=shots), OnCard())
+        assert (one.pull, one.pull_shots) == (said, ())
+    done = card(entry("confirmed", next_shots=tries), OnCard())
+    assert (done.pull, done.pull_shots) == (CARD["pull.nothing"], ())
+
+
+def test_where_the_recipe_itself_is_finer_than_what_ran_its_shots_carry_the_warning():
+    shot = {**entry()["next_shots"][0], "stage": "confirm", "why": "Confirms. Finer than the last shot; "}
+    warned = card(entry(next_shots=[{**shot, "why": shot["why"] + CARD["choke.stop"]}, shot]), OnCard())
+    assert warned.pull.endswith("then they hold. Stop if nothing drips.")
+    assert card(entry(next_shots=[shot, shot]), OnCard()).pull.endswith("then they hold.")
 
 
 def test_what_to_pull_first_are_the_next_shots_or_shots_that_confirm():

@@ -298,8 +298,8 @@ def test_findings_that_return_are_told_once_and_only_in_bench_words():
         (0.66, 3, "about 7 in 10"),
         (0.8, 3, "about 4 in 5"),
         (0.94, 3, "about 9 in 10"),
-        (0.95, 3, "better than 19 in 20"),
-        (1.0, 3, "better than 19 in 20"),
+        (0.95, 3, "more than 19 in 20"),
+        (1.0, 3, "more than 19 in 20"),
     ],
 )
 def test_chances_are_fractions_and_words_while_few_shots_were_tasted(p, tasted, words):

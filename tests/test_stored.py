@@ -1,6 +1,7 @@
 """One setup read back from a stored run, and its page written on demand."""
 
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ Bench A,house,9,18.2,41,23,me,5,8.0
 Bench A,dark,8,18,34,26,me,6.5,
 Loan B,house,,18,33,24,,,
 """
+TAG = re.compile(r"<[^>]+>")
 CONFIGURATION = """
 [[source]]
 path = "log.csv"
@@ -88,6 +90,28 @@ def test_the_page_of_one_setup_is_written_and_told_to_the_manifest(made):
     manifest = json.loads((made.out / output.MANIFEST).read_text("utf-8"))
     assert manifest["files"][f"setups/{result.slug}.html"] == output.sha256(file)
     assert workflow.page(made.out, "loan") == file, "and again"
+
+
+def test_a_page_made_later_is_the_one_the_run_would_have_written_and_its_line_leads_to_it(tmp_path):
+    """No key of ``[[report]]`` changes what a page says: they say only which setups get one."""
+    (tmp_path / "log.csv").write_text(
+        "machine,coffee,dose_g,beverage_g,shot_time_s,score\nA,house,18,36,27,7\nB,house,18,33,24,6\n"
+    )
+    report = 'title = "t"\n[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\n[[report]]\nwriter = "data"\n'
+    page = '[[report]]\nwriter = "page"\none_file = 0\n'
+    (tmp_path / "each.toml").write_text(report + page)
+    each = workflow.run(tmp_path / "each.toml", out=tmp_path / "each")
+    slug = each.setups[0].slug
+    first, index = (tmp_path / "each" / name for name in (f"setups/{slug}.html", "page.html"))
+    written, linked = first.read_text("utf-8"), index.read_text("utf-8")
+    first.unlink()
+    index.write_text(linked.replace(f'<a href="setups/{slug}.html">', f'<b data-page="setups/{slug}.html">'), "utf-8")
+    index.write_text(index.read_text("utf-8").replace("</bdi></a>", "</bdi></b>", 1), "utf-8")
+    again = workflow.page(tmp_path / "each", "A").read_text("utf-8")
+    assert TAG.sub(" ", again) == TAG.sub(" ", written)
+    assert index.read_text("utf-8") == linked
+    manifest = json.loads((tmp_path / "each" / output.MANIFEST).read_text("utf-8"))
+    assert manifest["files"]["page.html"] == output.sha256(index)
 
 
 def test_runs_after_it_replace_the_page_as_a_file_of_ours(tmp_path):

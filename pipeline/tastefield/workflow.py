@@ -184,7 +184,7 @@ def compare(source: str | Path, machine: str, theirs: Pulled, progress: Progress
 
 
 def page(folder: str | Path, called: str) -> Path:
-    """Write the page of one setup of a stored run, which may have been left out, and tell the run's manifest of it.
+    """Write the page of one setup of a stored run, which may have been left out, link it, and tell the run's manifest.
 
     :param called: the setup's file-safe name, or part of the names it is known by.
     :returns: the page.
@@ -199,8 +199,8 @@ def page(folder: str | Path, called: str) -> Path:
         except OSError as error:
             do = "check rights and space there"
             raise OutputError(Problem("cannot be written", str(target), str(error), do)) from error
-        name = f"setups/{result.slug}.html"
-        output.added(target, [name])
+        name, index = f"setups/{result.slug}.html", "page.html"
+        output.added(target, [name, *([index] if (target / index).exists() else [])])
     return target / name
 
 

@@ -39,6 +39,20 @@ def a_map(name: str = "map", **more: object) -> str:
     ).inline()
 
 
+def test_the_edge_of_what_was_tried_is_drawn_smooth_and_moves_by_less_than_a_step_of_the_lattice() -> None:
+    """Each point whose neighbours are all on its side stays there; an edge along an axis does not move at all."""
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        middle, wide = rng.uniform(8, 32, 2), rng.uniform(2, 12, 2)
+        where = (((np.indices((41, 41)).transpose(1, 2, 0) - middle) / wide) ** 2).sum(axis=2) < 1
+        near = np.array([np.roll(where, (down - 1, right - 1), (0, 1)) for down, right in np.ndindex(3, 3)])
+        inner = near.all(axis=0) | ~near.any(axis=0)
+        assert inner.sum() > 1_200
+        np.testing.assert_array_equal((taste_map.smoothed(where) >= 0.5)[inner], where[inner])
+    half = np.repeat(np.arange(41)[:, None] < 20, 41, axis=1)
+    np.testing.assert_array_equal(taste_map.smoothed(half) >= 0.5, half)
+
+
 def an_extraction(name: str = "extraction", **more: object) -> str:
     read = np.array([18.0, 19.0, 20.0, 21.0, np.nan])
     return extraction.draw(lattice(), read, SCORE, aim_pct=19.4, name=name, **{**WORDS, **more}).inline()

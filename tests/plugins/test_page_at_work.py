@@ -99,6 +99,17 @@ def test_a_heading_sorts_up_then_down_and_says_so(page: Any) -> None:
     assert sorting(page)[0] == "descending"
 
 
+def test_lines_come_back_to_the_readiest_first(page: Any, run: RunResult) -> None:
+    before = machines(page)
+    assert before[0] == next(one.entry["key"]["machine"] for one in run.setups if one.entry["status"] == "confirmed")
+    page.get_by_role("button", name="Coffee").click()
+    assert machines(page) != before
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.get_by_label("Sort by").select_option("")
+    assert machines(page) == before
+    assert sorting(page) == [None] * 6
+
+
 def test_the_keyboard_alone_sorts(page: Any) -> None:
     button = page.get_by_role("button", name="How sure")
     button.focus()
@@ -209,7 +220,7 @@ def test_sliders_begin_at_the_recipe_and_say_what_the_page_says(page: Any, run: 
 
 
 def test_chances_are_told_in_tenths_and_of_few_tasted_shots_not_at_all(page: Any, run: RunResult) -> None:
-    for number, pattern in ((0, r"about \d in \d+|less than 1 in 20|better than 19 in 20"), (2, "")):
+    for number, pattern in ((0, r"about \d in \d+|less than 1 in 20|more than 19 in 20"), (2, "")):
         result = run.setups[number]
         if result.lattice is None:
             assert page.locator(f"[id='{result.slug}'] [data-trial]").count() == 0

@@ -18,10 +18,11 @@ from scipy.interpolate import RegularGridInterpolator
 
 from tastefield.figures.surroundings import told
 from tastefield.records import Context, RunResult, SetupResult
-from tastefield.words.bench_line import bench_line, following, needs_attention
+from tastefield.words.bench_line import RANKS, bench_line, following, needs_attention
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.handover_line import handover_line
 from tastefield.words.numbers import number, span, together
+from tastefield.words.phrases import BESIDE, UNTASTED
 from tastefield_plugins import write_page
 from tastefield_plugins.write_page import PageWriter
 from tastefield_plugins.write_page.because import because
@@ -132,7 +133,9 @@ def test_the_bench_table_comes_first_and_has_a_line_for_every_setup(html: str, r
     first = html[html.index("<main>") : html.index("<article")]
     for head in ("Machine", "Coffee", "Ready?", "Set this", "How sure", "Do next"):
         assert f">{head}</th>" in first
-    assert re.findall(r'<th role="rowheader"[^>]*><a href="#([^"]+)"', first) == [result.slug for result in run.setups]
+    named = re.findall(r'<th role="rowheader"[^>]*><a href="#([^"]+)"', first)
+    assert sorted(named) == sorted(result.slug for result in run.setups)
+    assert named == re.findall(r'<article class="setup[^"]*" id="([^"]+)"', html), "sections stand in its order"
 
 
 def test_first_screens_and_cards_keep_to_bench_words(html: str, run: RunResult) -> None:
@@ -243,7 +246,7 @@ def test_a_setup_that_nobody_tasted_but_that_has_a_recipe_says_so_on_section_and
     (piece,) = (tmp_path / ".page").iterdir()
     seen = text(piece.read_text("utf-8"))
     assert "A guess, nothing tasted here yet" in seen
-    assert "Your best Nothing was tasted here yet. Expected at the recipe: liking 7.4" in seen
+    assert f"Your best, and why this recipe {UNTASTED} Expected at the recipe: liking 7.4" in seen
     assert "Nothing was tasted here yet: pull the next shots and taste them before it leaves." in seen
     assert "Cannot say yet" not in seen
 
@@ -367,7 +370,7 @@ def test_few_tasted_shots_give_no_number_for_the_chance() -> None:
 def test_there_is_always_something_to_do_next(status: str) -> None:
     entry = dict(sample_run.setup(sample_run.Case("M", "C", status)).entry)
     entry["next_shots"] = []
-    assert following(entry)[0]
+    assert following(entry)[0][0]
 
 
 def test_unknown_values_of_a_shot_are_blank_not_nan() -> None:
@@ -400,7 +403,33 @@ def test_the_bench_table_does_not_repeat_the_recipe_as_the_next_shot() -> None:
     again = {**result.entry["next_shots"][0], "beverage_g": aim["beverage_g"], "why": "Confirms the recipe."}
     entry = {**result.entry, "next_shots": [again]}
     assert bench_line(entry, result.clock)["next"] == "Pull this. Confirms the recipe."
-    assert bench_line(result.entry, result.clock)["next"].startswith("18.0 g in, 40 g out")
+    assert bench_line(result.entry, result.clock)["next"].startswith("Pull 18.0 g in, 40 g out")
+
+
+def test_the_bench_table_tells_the_first_shot_to_pull_and_how_many_follow_it() -> None:
+    result = sample_run.setup(sample_run.Case("M", "C"))
+    (shot, *_) = result.entry["next_shots"]
+    three = {**result.entry, "next_shots": [{**shot, "why": "Worth a taste."}] * 3}
+    assert bench_line(three, result.clock)["next"].endswith(". Worth a taste. Then 2 more.")
+    bare = {**result.entry, "next_shots": [{**shot, "dose_g": None, "beverage_g": None, "shot_time_s": None}]}
+    bare["next_shots"][0].update({"grind_setting": None, "why": ""})
+    assert bench_line(bare, result.clock)["next"] == "One more shot"
+
+
+def test_a_shot_whose_setting_only_begins_like_the_recipes_is_told_whole() -> None:
+    result = sample_run.setup(sample_run.Case("M", "C"))
+    aim = {**result.entry["aim"], "grind_setting": "1"}
+    other = {**result.entry["next_shots"][0], **{name: aim[name] for name in ("beverage_g", "shot_time_s", "dose_g")}}
+    entry = {**result.entry, "aim": aim, "next_shots": [{**other, "grind_setting": "12", "why": "Worth a taste."}]}
+    told = bench_line(entry, result.clock)
+    assert told["next"] == f"Pull {told['set']}2. Worth a taste."
+
+
+def test_the_readiest_stand_first_in_the_bench_table(html: str, run: RunResult) -> None:
+    lines = re.findall(r'<tr role="row" class="is-(\w+)"', html.split('id="handover"')[0])
+    assert len(lines) == len(run.setups)
+    assert lines == sorted(lines, key=RANKS.index)
+    assert lines[0] == "confirmed"
 
 
 # --- look -----------------------------------------------------------------------------------------------------------
@@ -443,7 +472,8 @@ def test_above_a_number_of_setups_each_has_a_page_of_its_own(run: RunResult, tmp
     few = dataclasses.replace(run, setups=run.setups[:4])
     index = written(few, tmp_path, one_file=3)
     assert "<article" not in index
-    assert re.findall(r'href="(setups/[^"]+)"', index) == [f"setups/{result.slug}.html" for result in few.setups]
+    linked = re.findall(r'href="(setups/[^"]+)"', index)
+    assert sorted(linked) == sorted(f"setups/{result.slug}.html" for result in few.setups)
     for result in few.setups:
         alone = (tmp_path / "setups" / f"{result.slug}.html").read_text("utf-8")
         page = Page(alone)
@@ -451,6 +481,7 @@ def test_above_a_number_of_setups_each_has_a_page_of_its_own(run: RunResult, tmp
         ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
         assert len(ids) == len(set(ids))
         assert 'href="../page.html#bench"' in alone
+        assert set(re.findall(r'href="#([^"]+)"', alone)) <= set(ids), "no link leads nowhere"
         assert "Hot" in text(alone[alone.index('<section id="cautions"') :])
     assert {path.name for path in tmp_path.iterdir()} == {"page.html", "setups"}
 
@@ -468,6 +499,10 @@ def test_of_a_very_large_bench_only_what_needs_somebody_has_a_page_and_any_other
     assert all(f'href="setups/{result.slug}.html"' not in index for result in ready)
     PageWriter().write_setup(ready[0], tmp_path, Context(PageWriter.Options(one_file=0, every_setup=3)))
     assert (tmp_path / "setups" / f"{ready[0].slug}.html").exists()
+    again = (tmp_path / "page.html").read_text("utf-8")
+    assert [f'href="setups/{result.slug}.html"' in again for result in ready] == [True] + [False] * (len(ready) - 1)
+    assert Page(again).open == []
+    assert text(again) == text(index), "a line that is linked says what it said"
 
 
 def test_a_failed_check_needs_somebody_however_good_the_recipe(run: RunResult) -> None:
@@ -493,7 +528,7 @@ def test_the_recipe_stands_beside_the_best_shot_with_a_reason_that_the_surface_g
     first, second = because(result)
     best = result.entry["best_shot"]
     assert first.startswith(f"Your best was {best['dose_g']:.1f} g in, {best['beverage_g']:.0f} g out")
-    here, there = re.findall(r"\d\.\d+", second)
+    here, there, *_ = re.findall(r"\d\.\d+", second)
     assert "because shots there are expected to reach liking" in second
     axes = (np.log(result.lattice.ratio), np.log(result.lattice.shot_time_s))  # type: ignore[union-attr]
     at = np.log([[one["ratio"], one["shot_time_s"]] for one in (result.entry["aim"], best)])
@@ -508,7 +543,7 @@ def test_what_is_a_reason_on_a_scale_from_1_to_9_is_one_on_any_other(run: RunRes
     small = dataclasses.replace(lattice, expected=lattice.expected / 8)
     entry = {**result.entry, "taste": {**result.entry["taste"], "scale": [0.0, 1.0]}}
     told = because(dataclasses.replace(result, lattice=small, entry=entry))[1]
-    here, there = (float(found) for found in re.findall(r"\d\.\d+", told))
+    here, there, *_ = (float(found) for found in re.findall(r"\d\.\d+", told))
     assert "because shots there are expected to reach" in told
     assert here - there < 0.05
 
@@ -526,9 +561,27 @@ def test_a_recipe_that_repeats_the_best_shot_says_so_and_nothing_tasted_is_no_be
     entry = run.setups[0].entry
     same = {**entry["best_shot"], "beverage_g": entry["aim"]["beverage_g"], "shot_time_s": entry["aim"]["shot_time_s"]}
     assert "Set the same again" in because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": same}))[1]
-    assert because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": None})) == [
-        "Nothing was tasted here yet."
-    ]
+    assert because(dataclasses.replace(run.setups[0], entry={**entry, "best_shot": None})) == [UNTASTED]
+
+
+def test_what_was_luck_in_the_best_score_is_said_with_the_reason(run: RunResult) -> None:
+    result = run.setups[0]
+    best = {**result.entry["best_shot"], "score": 8.9}
+    (_, told) = because(dataclasses.replace(result, entry={**result.entry, "best_shot": best}))
+    assert told.endswith("; some of its 8.9 was luck.")
+    (_, told) = because(dataclasses.replace(result, entry={**result.entry, "best_shot": {**best, "score": 1.0}}))
+    assert "luck" not in told
+
+
+def test_why_this_recipe_is_told_once_beside_the_best_shot(run: RunResult, tmp_path: Path) -> None:
+    result, again = run.setups[0], "Your best shot was 40 g; all that is known points to less: 37 g."
+    told = dataclasses.replace(result, entry={**result.entry, "why": [again]})
+    PageWriter().write_setup(told, tmp_path, Context(PageWriter.Options()))
+    whole = (tmp_path / "setups" / f"{result.slug}.html").read_text("utf-8")
+    assert whole.count("Your best was") == 1
+    assert again not in whole
+    beside = {**result.entry, "aim": {**result.entry["aim"], "support": "bench"}}
+    assert because(dataclasses.replace(result, entry=beside))[-1] == BESIDE
 
 
 def test_every_figure_has_its_numbers_in_a_table_beside_it(html: str, run: RunResult) -> None:

@@ -378,8 +378,13 @@ def test_a_turn_of_the_dial_counts_as_coffee(make_setup, unsure):
 
 
 @pytest.mark.parametrize("slope", [-0.2, 0.2])
-def test_a_next_shot_at_a_finer_setting_than_the_one_before_says_how_a_choke_shows(make_setup, unsure, slope):
-    """Finer is down the dial where higher runs faster, up where it runs slower."""
+def test_a_next_shot_at_a_finer_setting_than_the_one_before_or_than_the_recipe_says_how_a_choke_shows(
+    make_setup, unsure, slope
+):
+    """Finer is down the dial where higher runs faster, up where it runs slower.
+
+    Whoever reads a card has set its recipe first, whatever the last shot on the bench was.
+    """
     told = []
     for stands in ("6", "7", "8", "9", "10"):
         setup = make_setup([*SPREAD[::-1], {"grind_setting": stands, "beverage_g": 36}], TASTED)
@@ -387,10 +392,13 @@ def test_a_next_shot_at_a_finer_setting_than_the_one_before_says_how_a_choke_sho
         aim = window(setup, (surface := unsure(top=6.0, fall=0.3, reaches=1.0)), 0.8)
         shots = plan(setup, surface, aim, settings(setup, aim, ()), 0.0, 1)
         at = [float(stands), *(float(shot.grind_setting) for shot in shots)]
+        recipe = float(settings(setup, aim, ()).grind_setting)
         for (before, now), shot in zip(pairwise(at), shots, strict=True):
-            told.append((now - before) * np.sign(slope) > 0)
-            assert ("stop if nothing drips" in shot.why) == told[-1]
-    assert {True, False} == set(told)
+            turned, past = ((now - other) * np.sign(slope) > 0 for other in (before, recipe))
+            told.append((turned, past))
+            assert ("stop if nothing drips" in shot.why) == (turned or past)
+            assert ("Finer than the recipe" in shot.why) == (past and now == before)
+    assert {(True, True), (False, True), (False, False)} <= set(told)
 
 
 @pytest.mark.parametrize("slope", [-0.2, 0.2])

@@ -10,6 +10,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 from tastefield.figures import style
 from tastefield.records import Floats, Lattice
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
 
 OWN_LINE = (0, (1, 1.6))
 """Dots about the setup's own tasted shots, where other setups speak beyond them."""
+EDGE = 0.7
+"""Steps of the lattice over which an edge is drawn: its standard deviation."""
 ROUND_STEPS = (0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 Point = tuple[float, float]
 Box = tuple[tuple[float, float], tuple[float, float]]
@@ -87,14 +91,23 @@ def _surface(axes: Axes, lattice: Lattice, view: Box, scale: tuple[float, float]
     bands = axes.contourf(x, y, mean, levels=levels[first : last + 2], colors=colors[first : last + 1])
     bands.set(edgecolor=style.PAPER, linewidth=0.4)
     if not supported.all():
-        unknown = (~supported).astype(float)
+        unknown = smoothed(~supported)
         axes.contourf(x, y, unknown, levels=[0.5, 1.5], colors=[style.PAPER], alpha=0.78)
         axes.contour(x, y, unknown, levels=[0.5], colors=[style.SOFT], linewidths=0.7, linestyles=[(0, (2, 2))])
     if lattice.own is not None and (own := lattice.own[across, along].T).any() and (supported & ~own).any():
-        axes.contour(x, y, own.astype(float), levels=[0.5], colors=[style.INK], linewidths=1.3, linestyles=[OWN_LINE])
+        axes.contour(x, y, smoothed(own), levels=[0.5], colors=[style.INK], linewidths=1.3, linestyles=[OWN_LINE])
     if mean.min() < good < mean.max():
         shown = np.where(supported, mean, np.nan)
         axes.contour(x, y, shown, levels=[good], colors=[style.INK], linewidths=1.8)
+
+
+def smoothed(where: NDArray[np.bool_]) -> Floats:
+    """What share of the surroundings of each point of a lattice is so, to draw its edge at one half.
+
+    That an edge runs in steps is of the lattice, not of the data: it is known to half a step. The line moves by less
+    than that, so each point of the lattice stays on its side unless most about it are on the other.
+    """
+    return np.asarray(gaussian_filter(where.astype(float), EDGE, mode="nearest"), dtype=float)
 
 
 def _levels(scale: tuple[float, float]) -> Floats:

@@ -36,6 +36,8 @@ A_LITTLE = 0.2
 """How far from the aim, in logs, a shot past the edge may lie."""
 STEPS_AWAY = 2
 """Steps of the dial between two shots that are to show what a step does: one step drowns in the scatter."""
+ALIKE = 1e-9
+"""Stands of the dial nearer than this are one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +102,7 @@ def _plan(
         return ()
     candidates = _candidates(setup, aim, settings)
     dial = tuple(_for_the_dial(setup, aim, settings))
-    finer = not setup.pressurised() and (candidates.stands[0] - candidates.now) * candidates.finer > 1e-9
+    finer = not setup.pressurised() and (candidates.stands[0] - candidates.now) * candidates.finer > ALIKE
     care = f" Finer than the last shot; {STOP}." if finer else ""
     guess = _at_aim(aim, settings, f"Taste it: checks the best guess.{care}", "dial-in")
     untasted = not len(setup.scores)
@@ -271,7 +273,8 @@ def _in_words(setup: Setup, aim: Aim, candidates: Candidates, chosen: Sequence[t
     for at in least_turning(stood, stands):
         index, gained = chosen[at]
         turn = (stands[at] - stood) * candidates.finer if np.isfinite(stood) else 0.0
-        shots.append(_try(setup, aim, candidates, index, gained, turn))
+        past = (stands[at] - float(candidates.stands[0])) * candidates.finer > ALIKE
+        shots.append(_try(setup, aim, candidates, index, gained, turn, past))
         stood = stands[at]
     return shots
 
@@ -296,7 +299,14 @@ def least_turning(now: float, stands: Sequence[float]) -> list[int]:
     return list(min(permutations(range(len(stands))), key=cost))
 
 
-def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turn: float) -> NextShot:
+def _try(
+    setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: float, turn: float, past: bool
+) -> NextShot:
+    """One shot with its reason.
+
+    :param turn: how far the dial is turned finer for it. :param past: whether it is finer than the recipe itself, at
+        whose mark the grinder of whoever reads a card may stand.
+    """
     ratio, time = (float(value) for value in candidates.points[index])
     changes = []
     if abs(np.log(time / aim.shot_time_s)) > SAME:
@@ -310,8 +320,11 @@ def _try(setup: Setup, aim: Aim, candidates: Candidates, index: int, gained: flo
         why = "Repeats your best shot: taste it once more."
     else:
         why = "Taste it: checks the best guess."
-    if abs(turn) > 1e-9:
-        why += " Purge after turning the dial." if turn < 0 else f" Purge after turning the dial; {STOP}."
+    warned = f"; {STOP}" if turn > ALIKE or past else ""
+    if abs(turn) > ALIKE:
+        why += f" Purge after turning the dial{warned}."
+    elif warned:
+        why += f" Finer than the recipe{warned}."
     out = None if aim.dose_g is None else aim.dose_g * ratio
     return NextShot(candidates.settings[index], aim.dose_g, out, ratio, time, gained, why, "dial-in")
 

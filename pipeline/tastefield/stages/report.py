@@ -26,7 +26,7 @@ from tastefield.slug import shortened, slug
 from tastefield.tables.notation import Notation
 from tastefield.words.checks import HOLDS, holding
 from tastefield.words.findings import Finding
-from tastefield.words.phrases import chance_in_words, recipe
+from tastefield.words.phrases import BESIDE, UNTASTED, chance_in_words, recipe
 
 
 def report(
@@ -221,14 +221,12 @@ def _why(setup: Setup, aim: Aim | None) -> list[str]:
     if aim is None:
         return []
     if shot is None:
-        return ["Nothing was tasted here: what was tasted of this coffee, on this machine and elsewhere points to it."]
+        return [UNTASTED]
     if aim.flat:
         return ["The tasted shots do not show which way is better, so this repeats the best one."]
     sentences = []
     if aim.support == "bench":
-        sentences.append(
-            "It lies beside the shots you tasted here: what was tasted elsewhere on the bench points to it."
-        )
+        sentences.append(BESIDE)
     if pd.notna(shot["beverage_g"]) and aim.dose_g is not None:
         best, out = float(shot["beverage_g"]), aim.dose_g * aim.ratio
         more = "more" if out > best else "less"

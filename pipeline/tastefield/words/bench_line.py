@@ -8,8 +8,10 @@ from typing import Any
 from tastefield.words.checks import NOTHING_TO_PULL, SAY_FIRST
 from tastefield.words.clock import UNKNOWN_CLOCK, clock_words
 from tastefield.words.phrases import (
+    FEW_TASTED,
     NOT_RECORDED,
     READY,
+    SHOTS_TO_CONFIRM,
     count,
     denied,
     dial,
@@ -22,6 +24,8 @@ from tastefield.words.phrases import (
     zeroed_since,
 )
 
+NO_SHOT = "One more shot"
+"""A shot of which nothing is told."""
 RANKS = (*READY, "tentative", "insufficient", "failed", "held")
 """Every status, the readiest first; lines of the bench table sort by it."""
 
@@ -34,7 +38,7 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
     machine, rest = names(entry["key"])
     aim = entry["aim"]
     recommended = pull(aim, entry) if aim else ""
-    changed = "".join(f"{printable(one['message'])} " for one in entry["findings"] if one["code"] == "card_changed")
+    told = "".join(f"{printable(one['message'])} " for one in entry["findings"] if one["code"] == "card_changed")
     return {
         "slug": entry["slug"],
         "status": status(entry),
@@ -48,8 +52,20 @@ def bench_line(entry: Mapping[str, Any], clock: str | None) -> dict[str, Any]:
         "set": recommended,
         "clock": counted if (counted := clock_words(clock)) == UNKNOWN_CLOCK else "",
         "sure": how_sure(entry),
-        "next": changed + (following(entry)[0].replace(recommended, "Pull this", 1) if aim else following(entry)[0]),
+        "next": told + _first(entry, recommended),
     }
+
+
+def _first(entry: Mapping[str, Any], recommended: str) -> str:
+    """What to do first, as a sentence, and how many shots follow it.
+
+    :param recommended: what the line says to set.
+    """
+    (what, why), *others = following(entry)
+    if entry["next_shots"] and not held(entry) and what != NO_SHOT:
+        what = "Pull this" if what == recommended else f"Pull {what}"
+    more = f"Then {len(others)} more." if others else ""
+    return " ".join(part for part in (f"{what}." if why or more else what, why, more) if part)
 
 
 def status(entry: Mapping[str, Any]) -> str:
@@ -73,27 +89,23 @@ def names(key: Mapping[str, Any]) -> tuple[str, str]:
     return printable(machine or NOT_RECORDED), ", ".join(others)
 
 
-def following(entry: Mapping[str, Any]) -> list[str]:
-    """What to pull next, one sentence a shot; never empty."""
+def following(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What to pull next and why, a pair a shot; never empty, the reason may be."""
     if unsafe(entry):
-        return [NOTHING_TO_PULL]
-    shots = [
-        ". ".join(part for part in (pull(shot, entry), printable(shot["why"])) if part) for shot in entry["next_shots"]
-    ]
+        return [(NOTHING_TO_PULL, "")]
+    shots = [(pull(shot, entry), printable(shot["why"])) for shot in entry["next_shots"]]
     if held(entry):
-        return [SAY_FIRST, *shots]
+        return [(SAY_FIRST, ""), *shots]
     if shots:
         return shots
-    if entry["status"] == "window":
-        return ["Pull 2 at this recipe and taste them, to confirm it"]
-    if entry["status"] == "confirmed":
-        return ["Nothing: hand it over"]
-    if entry["status"] == "tentative":
-        return ["No further shot is worth its coffee: taste this recipe and decide"]
-    wanted = 3 - entry["tasted"]
-    return [
-        f"Pull and taste {count(wanted, 'more shot')}" if wanted > 0 else "Read the findings below, then taste again"
-    ]
+    wanted = FEW_TASTED - entry["tasted"]
+    more = f"Pull and taste {count(wanted, 'more shot')}" if wanted > 0 else "Read the findings below, then taste again"
+    told = {
+        "window": f"Pull {SHOTS_TO_CONFIRM} at this recipe and taste them, to confirm it",
+        "confirmed": "Nothing: hand it over",
+        "tentative": "No further shot is worth its coffee: taste this recipe and decide",
+    }
+    return [(told.get(entry["status"], more), "")]
 
 
 def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
@@ -107,4 +119,4 @@ def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
         recipe({**shot, "clock": clock}),
         f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark,
     ]
-    return ", ".join(part for part in what if part) or "One more shot"
+    return ", ".join(part for part in what if part) or NO_SHOT

@@ -302,8 +302,13 @@ def _doubt(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
 
 
 def _to_try(entry: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
-    """Next shots that are not the recipe again; none on a machine that failed a bench check."""
-    return [] if unsafe(entry) else [shot for shot in entry["next_shots"] if shot["stage"] != "confirm"]
+    """Next shots that are not the recipe again, where it is not ready to leave; none on a machine that failed a check.
+
+    What may better a recipe that is ready is for the bench to find out, not for whoever gets the machine.
+    """
+    if unsafe(entry) or entry["status"] in READY:
+        return []
+    return [shot for shot in entry["next_shots"] if shot["stage"] != "confirm"]
 
 
 def _pull(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
@@ -316,8 +321,11 @@ def _pull(entry: Mapping[str, Any], texts: Mapping[str, str]) -> str:
         return texts["pull.nothing"]
     if entry["status"] == "tentative" and not entry["next_shots"]:
         return texts["pull.none"]
-    count = len(entry["next_shots"]) or SHOTS_TO_CONFIRM
-    return texts["pull.confirm_one"] if count == 1 else say(texts, "pull.confirm", count=count)
+    again = [shot for shot in entry["next_shots"] if shot["stage"] == "confirm"]
+    count = len(again) or SHOTS_TO_CONFIRM
+    told = texts["pull.confirm_one"] if count == 1 else say(texts, "pull.confirm", count=count)
+    stop = texts["choke.stop"]
+    return f"{told} {stop[0].upper()}{stop[1:]}." if any(STOP in shot["why"] for shot in again) else told
 
 
 def _shot(shot: Mapping[str, Any], leaves: bool, texts: Mapping[str, str]) -> str:

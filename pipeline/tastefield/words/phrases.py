@@ -28,6 +28,10 @@ DENIED = "in doubt: shots pulled to confirm disagreed"
 JARGON = ("surface", "pooled", "stationary", "assurance", "loss", "coded", "insufficient")
 """Words that stay off the terminal, the first screen of the page and the card."""
 
+BESIDE = "It lies beside the shots you tasted here: what was tasted elsewhere on the bench points to it."
+UNTASTED = "Nothing was tasted here: what was tasted of this coffee, on this machine and elsewhere points to it."
+"""What a recipe rests on where the tasted shots of its setup do not lie about it."""
+
 _TENTHS = (
     "1 in 10",
     "1 in 5",
@@ -128,7 +132,7 @@ def chance_in_words(p: float | None, tasted: int) -> str:
         return f"a guess from {count(tasted, 'tasted shot')}"
     part = fraction(p)
     if part is None:
-        return "less than 1 in 20" if p < 0.5 else "better than 19 in 20"
+        return "less than 1 in 20" if p < 0.5 else "more than 19 in 20"
     return f"about {part}"
 
 

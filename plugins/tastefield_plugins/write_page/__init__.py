@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 import shutil
 from functools import lru_cache
 from pathlib import Path
@@ -19,7 +20,7 @@ from pydantic import Field
 from tastefield import hookimpl
 from tastefield.hooks import NoOptions, Writer
 from tastefield.records import Context, RunResult, SetupResult
-from tastefield.words.bench_line import bench_line, needs_attention
+from tastefield.words.bench_line import RANKS, bench_line, needs_attention, status
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.check_line import check_line
 from tastefield.words.checks import NO_CERTIFICATE
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 HERE = Path(__file__).parent
+INDEX = "page.html"
 PIECES = ".page"
 PAGES = "setups"
 MOST_SET_ASIDE = 200
@@ -57,7 +59,8 @@ class PageWriter(Writer):
     def write_setup(self, result: SetupResult, folder: Path, ctx: Context) -> None:
         """Render one setup: into ``.page/<slug>.html`` where all goes into one file, else into ``setups/<slug>.html``.
 
-        Of a very large bench only what needs attention; a setup that is asked for by itself always.
+        Of a very large bench only what needs attention; a setup that is asked for by itself always, and its line in the
+        bench table then leads to it.
         """
         options = cast("Options", ctx.options)
         if ctx.setups is not None and ctx.setups > options.every_setup and not needs_attention(result.entry):
@@ -65,23 +68,28 @@ class PageWriter(Writer):
         together = ctx.setups is not None and ctx.setups <= options.one_file
         target = folder / (PIECES if together else PAGES) / f"{result.slug}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_text(_article(result) if together else _page(result), encoding="utf-8", newline="\n")
+        text = _article(result, "#bench") if together else _page(result)
+        target.write_text(text, encoding="utf-8", newline="\n")
+        if ctx.setups is None:
+            _link(folder / INDEX, f"{PAGES}/{result.slug}.html")
 
     def write_run(self, run: RunResult, folder: Path, ctx: Context) -> None:
-        """Write ``page.html``: the bench table, the sections where all stands in one file, and what is of the run."""
+        """Write ``page.html``: bench table and sections, the readiest first, then what is of the whole run."""
         pieces, page = folder / PIECES, _environment()
         together = len(run.setups) <= cast("Options", ctx.options).one_file
-        rows = [bench_line(result.entry, result.clock) for result in run.setups]
+        setups = sorted(run.setups, key=lambda result: RANKS.index(status(result.entry)))
+        rows = [bench_line(result.entry, result.clock) for result in setups]
         for one in rows:
             own = f"{PAGES}/{one['slug']}.html"
+            one["own"] = own
             one["href"] = f"#{one['slug']}" if together else own if (folder / own).exists() else ""
-        with (folder / "page.html").open("w", encoding="utf-8", newline="\n") as out:
+        with (folder / INDEX).open("w", encoding="utf-8", newline="\n") as out:
             head = {"title": run.summary["title"], "one_file": together, **_shared()}
             for text in page.get_template("top.html").generate(run=run.summary, rows=rows, **head):
                 out.write(text)
             if starts := [handover_line(entry, tasted(run)) for entry in run.summary["handover"]]:
                 out.write(page.get_template("handover.html").render(starts=starts))
-            for result, line in zip(run.setups, rows if together else (), strict=together):
+            for result, line in zip(setups, rows if together else (), strict=together):
                 piece = pieces / f"{result.slug}.html"
                 if piece.exists():
                     with piece.open(encoding="utf-8") as text_in:
@@ -97,10 +105,23 @@ def tasted(run: RunResult) -> int:
     return sum(int(result.entry["tasted"]) for result in run.setups)
 
 
-def _article(result: SetupResult) -> str:
+def _article(result: SetupResult, bench: str) -> str:
+    """The section of one setup; ``bench``: where the bench table is."""
     from tastefield_plugins.write_page.section import section
 
-    return _environment().get_template("setup.html").render(s=section(result))
+    return _environment().get_template("setup.html").render(s=section(result), bench=bench)
+
+
+def _link(index: Path, own: str) -> None:
+    """Let the line of a setup in a bench table that is there lead to its page, which was written after it."""
+    if not index.exists():
+        return
+    text = index.read_text(encoding="utf-8")
+    linked = re.sub(rf'<b data-page="{re.escape(own)}">(.*?)</b>', rf'<a href="{own}">\1</a>', text)
+    if linked != text:
+        unfinished = index.with_name(f".{index.name}")
+        unfinished.write_text(linked, encoding="utf-8", newline="\n")
+        unfinished.replace(index)
 
 
 def _page(result: SetupResult) -> str:
@@ -112,7 +133,7 @@ def _page(result: SetupResult) -> str:
         .get_template("alone.html")
         .render(
             title=setup_name(result.entry["key"]),
-            article=_article(result),
+            article=_article(result, f"../{INDEX}#bench"),
             pooled=(result.entry["surface"] or {}).get("model") == "pooled",
             good=result.entry["taste"]["good"],
             prior=None,

@@ -1,4 +1,4 @@
-"""Why the recipe is not simply the best real shot: a reason that the stored surface gives, or none."""
+"""Why this recipe, and not simply the best real shot: a reason that the stored surface gives, or none."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from tastefield.figures.surroundings import read, told
 from tastefield.records import Lattice, SetupResult, Taste
 from tastefield.words.numbers import number
-from tastefield.words.phrases import FEW_TASTED, chance_in_words, dial, printable, recipe
+from tastefield.words.phrases import BESIDE, FEW_TASTED, UNTASTED, chance_in_words, dial, printable, recipe
 
 TELLS = 0.05
 """Points of score on a scale from 1 to 9, or chance, by which two recipes must differ before it is called a reason."""
@@ -18,11 +18,11 @@ REPEATED = "Set the same again: nothing that was tasted speaks for a change."
 
 
 def because(result: SetupResult) -> list[str]:
-    """What the best real shot was, and why the recipe differs from it; at most two sentences."""
+    """What the best real shot was, why the recipe differs from it, and what it rests on; at most three sentences."""
     entry = result.entry
     shot, aim = entry["best_shot"], entry["aim"]
     if shot is None:
-        return ["Nothing was tasted here yet."]
+        return [UNTASTED if aim else "Nothing was tasted here yet."]
     clock = aim["clock"] if aim else None
     what = ", ".join(part for part in (recipe({**shot, "clock": clock}), dial(shot)) if part)
     score = "" if shot["score"] is None else f" ({printable(entry['taste']['attribute'])} {number(shot['score'], 1)})"
@@ -32,7 +32,7 @@ def because(result: SetupResult) -> list[str]:
         return [said]
     if not change:
         return [said, REPEATED]
-    return [said, f"{change} {_reason(entry, result.lattice)}"]
+    return [said, f"{change} {_reason(entry, result.lattice)}", *([BESIDE] if aim["support"] == "bench" else [])]
 
 
 def _change(shot: Mapping[str, Any], aim: Mapping[str, Any]) -> str | None:
@@ -49,14 +49,17 @@ def _change(shot: Mapping[str, Any], aim: Mapping[str, Any]) -> str | None:
 def _reason(entry: Mapping[str, Any], lattice: Lattice | None) -> str:
     """What tells both recipes apart once the luck of the one shot is taken out, or that nothing does."""
     here, there, chances = _both(entry, lattice)
-    attribute = printable(entry["taste"]["attribute"])
+    attribute, shot = printable(entry["taste"]["attribute"]), entry["best_shot"]
+    least = TELLS * Taste(scale=tuple(entry["taste"]["scale"])).unit
     if here is None or there is None:
         return "because all that was tasted points there."
-    if here - there >= TELLS * Taste(scale=tuple(entry["taste"]["scale"])).unit:
+    if here - there >= least:
         digits = 1 if number(here, 1) != number(there, 1) else 2
+        lucky = shot["score"] is not None and shot["score"] - there >= least
+        luck = f"; some of its {number(shot['score'], 1)} was luck" if lucky else ""
         return (
             f"because shots there are expected to reach {attribute} {number(here, digits)} on average, "
-            f"such shots as your best {number(there, digits)}."
+            f"such shots as your best {number(there, digits)}{luck}."
         )
     if chances[0] - chances[1] >= TELLS and entry["tasted"] >= FEW_TASTED:
         first, second = (chance_in_words(chance, entry["tasted"]) for chance in chances)

@@ -55,7 +55,9 @@
       }
     });
     pick.addEventListener("change", () => {
-      if (pick.value) sort(parseInt(pick.value, 10), pick.value.endsWith("-"));
+      if (pick.value) return sort(parseInt(pick.value, 10), pick.value.endsWith("-"));
+      body.append(...rows); // as it came
+      heads.forEach((head) => head.removeAttribute("aria-sort"));
     });
     find.addEventListener("input", filter);
     state.addEventListener("change", filter);

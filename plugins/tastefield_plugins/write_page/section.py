@@ -82,7 +82,6 @@ def section(result: SetupResult) -> dict[str, Any]:
         "because": because(result),
         "next": following(entry),
         "next_table": next_table(entry),
-        "why": [printable(sentence) for sentence in entry["why"]],
         "quality": quality(entry),
         "figures": drawn,
         "behind": behind(result, drawn),
@@ -123,7 +122,6 @@ def sure(entry: Mapping[str, Any]) -> str:
         return "Cannot say yet"
     if denied(entry) or "in" not in words.split():
         return words[0].upper() + words[1:]
-    words = words.replace("better than", "more than")
     return f"{words[0].upper()}{words[1:]} shots should be good"
 
 

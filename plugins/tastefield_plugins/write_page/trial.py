@@ -48,7 +48,7 @@ def trial(result: SetupResult) -> dict[str, Any] | None:
         "dose": aim["dose_g"],
         "clock": clock_words(result.clock),
         "good": result.entry["taste"]["good"],
-        "chances": [in_words(chance, result.entry["tasted"]) for chance in CHANCES],
+        "chances": [chance_in_words(chance, result.entry["tasted"]) for chance in CHANCES],
         "dial": _dial(result),
     }
     return {
@@ -58,11 +58,6 @@ def trial(result: SetupResult) -> dict[str, Any] | None:
         "dial": data["dial"] is not None,
         "extraction": data["extraction"] is not None,
     }
-
-
-def in_words(chance: float, tasted: int) -> str:
-    """The chance as the section says it."""
-    return chance_in_words(chance, tasted).replace("better than", "more than")
 
 
 def _recipe(result: SetupResult) -> dict[str, Any] | None:
