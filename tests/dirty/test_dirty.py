@@ -90,8 +90,8 @@ def test_rows_that_sum_up_others():
 def test_thousands_separators():
     found = text("thousands.csv")
     assert found.column("pressure_bar") == [pytest.approx(12.345), 9.0, None]
-    assert found.aside == [(4, "pressure_bar", 'it is not a number; it stands under "Pressure (kPa)", in kpa')]
-    assert "Pressure (kPa) is in kpa and was converted to bar" in found.said("units_converted")
+    assert found.aside == [(4, "pressure_bar", 'it is not a number; it stands under "Pressure (kPa)", in kPa')]
+    assert "Pressure (kPa) is in kPa and was converted to bar" in found.said("units_converted")
 
 
 def test_times_as_fractions_of_a_day(tmp_path):

@@ -84,9 +84,12 @@ def test_of_several_common_headings_the_first_in_the_list_is_taken():
         ("dose_g, oz", "dose_g", "oz"),
         ("beverage_mg", "beverage_g", "mg"),
         ("temp_set_f", "temp_set_c", "f"),
+        ("Pressure (kPa)", "pressure_bar", "kPa"),
+        ("Pressure PSI", "pressure_bar", "PSI"),
+        ("Shot time (Min:S)", "shot_time_s", "Min:S"),
     ],
 )
-def test_a_unit_in_a_heading_is_seen(heading, name, unit):
+def test_a_unit_in_a_heading_is_seen_and_said_as_it_is_written(heading, name, unit):
     assert unit_of(heading, column("shots", name)) == unit
 
 

@@ -97,6 +97,35 @@ def test_ordinary_text_is_printable_ascii_with_single_spaces_inside(written, cut
     assert plain.is_ordinary(text) == expected
 
 
+SHORT_AND_LONG = st.text(alphabet="s01 Z~", min_size=1, max_size=4) | st.builds(
+    "{}{}".format, st.sampled_from(["", "s" * 7, "s" * 8, "x" * 63, "x" * 64, "x" * 200]), st.integers(0, 12)
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(SHORT_AND_LONG, max_size=12), st.integers(0, 2), st.booleans())
+def test_whether_every_row_has_a_word_of_its_own_is_told_whatever_their_order(written, cut, unmarked):
+    with pytest.MonkeyPatch.context() as patch:
+        if unmarked:  # all words that begin alike share a mark
+            patch.setattr(plain, "_MARKED_BYTES", 1)
+            patch.setattr(plain, "_FIRST_BYTES", np.zeros(9, np.uint64))
+        words = plain.as_words(pa.array(written, pa.large_string())[cut:], pd.RangeIndex(max(len(written) - cut, 0)))
+        assert plain.each_once(words) == (len(set(written[cut:])) == len(written[cut:]))
+        assert not plain.each_once(pd.concat([words, pd.Series([None], dtype=words.dtype)]))
+
+
+@given(st.lists(st.text(alphabet="ab 0", max_size=3), max_size=8), st.integers(0, 3))
+def test_the_ends_of_cells_are_their_first_and_last_byte(written, cut):
+    first, last = plain.ends(pa.array(written, pa.large_string())[cut:])
+    assert first.tolist() == [ord(cell[0]) if cell else 0 for cell in written[cut:]]
+    assert last.tolist() == [ord(cell[-1]) if cell else 0 for cell in written[cut:]]
+
+
+@given(st.text(alphabet="é- ", max_size=3), st.integers(0, 4))
+def test_one_word_stands_in_every_row(word, rows):
+    assert plain.repeated(word, pd.RangeIndex(rows)).tolist() == [word] * rows
+
+
 @given(st.lists(st.text(alphabet="0123456789.,e- g", max_size=9)))
 def test_shapes_prove_the_same_decimal_mark_as_the_cells(written):
     assert decimal_evidence(plain.shapes(pa.array(written, pa.large_string()))) == decimal_evidence(written)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import union_categoricals
 from pydantic import BaseModel
 
 from tastefield.config import SourceConfig, matching_files
@@ -17,7 +16,7 @@ from tastefield.errors import ConfigError, PluginError, Problem, ReadError, Tast
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, Headings, RawTable
 from tastefield.tables import ditto, headings, parts, units
-from tastefield.tables.cells import compact, filled
+from tastefield.tables.cells import compact, filled, joined, there
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
 from tastefield.words.nearest import nearest, suggestion
@@ -151,8 +150,7 @@ def _read(
                         "yield Chunk(rows=a DataFrame, place=the file or sheet)",
                     )
                 )
-            held = chunk if not chunk.rows.columns.is_unique else replace(chunk, rows=_one_frame([chunk.rows]))
-            pieces.setdefault(str(chunk.place), []).append(held)
+            pieces.setdefault(str(chunk.place), []).append(replace(chunk, rows=_smaller(chunk.rows)))
     except TastefieldError:
         raise
     except Exception as error:
@@ -223,31 +221,27 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
         raise PluginError(
             Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
         )
-    return _Place(number, source, name, rows[parts.rows_filled(rows)], holds)
+    used = parts.rows_filled(rows)
+    return _Place(number, source, name, rows if used.all() else rows[used], holds)
+
+
+def _smaller(rows: pd.DataFrame) -> pd.DataFrame:
+    """A chunk in less memory until the others are there; what Arrow holds is small already."""
+    if not rows.columns.is_unique or all(isinstance(kind, pd.ArrowDtype) for kind in rows.dtypes):
+        return rows
+    return _one_frame([rows])
 
 
 def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Chunks below each other; long columns of text held by their different cells, all others as objects."""
-    if len(frames) == 1 or any(not frame.columns.is_unique for frame in frames):
-        rows = frames[0] if len(frames) == 1 else pd.concat([frame.astype(object) for frame in frames])
-        return rows.apply(compact) if rows.columns.is_unique and rows.shape[1] else rows.astype(object)
+    if any(not frame.columns.is_unique for frame in frames):
+        return pd.concat([frame.astype(object) for frame in frames])
     columns = {}
     for name in dict.fromkeys(name for frame in frames for name in frame.columns):
-        pieces = [frame[name] if name in frame else _empty(frame) for frame in frames]
-        if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
-            columns[name] = compact(pd.Series(union_categoricals(pieces)))
-        elif all(isinstance(piece.dtype, pd.ArrowDtype) for piece in pieces):
-            columns[name] = compact(pd.concat(pieces, ignore_index=True))
-        else:
-            columns[name] = compact(pd.concat([piece.astype(object) for piece in pieces], ignore_index=True))
+        column = compact(joined([frame[name] if name in frame else _empty(frame) for frame in frames]))
+        columns[name] = column.to_numpy(dtype=object) if column.dtype == object else column.array
     index = frames[0].index.append([frame.index for frame in frames[1:]])
-    return pd.DataFrame(
-        {
-            name: column.to_numpy(dtype=object) if column.dtype == object else column.array
-            for name, column in columns.items()
-        },
-        index=index,
-    )
+    return pd.DataFrame(columns, index=index, copy=False)
 
 
 def _empty(frame: pd.DataFrame) -> pd.Series:
@@ -407,12 +401,13 @@ def _tell_headings(place: _Place, findings: list[Finding]) -> None:
 
 def _without_dittos(place: str, typed: pd.DataFrame, total: parts.Mask, findings: list[Finding]) -> pd.DataFrame:
     """The cells with every ditto mark replaced by what stands above it."""
-    resolved = typed.copy()
+    resolved = typed.copy(deep=False)
     for name in typed.columns:
         if name in NEVER_DITTO:
             continue
-        resolved[name], rows = ditto.resolved(typed[name], total)
+        cells, rows = ditto.resolved(typed[name], total)
         if rows:
+            resolved[name] = cells
             code = "dittos_of_measurements" if name in MEASURED else "ditto_marks"
             findings.append(finding(code, {"place": place}, column=name, count=len(rows), row=rows[0]))
     return resolved
@@ -421,25 +416,25 @@ def _without_dittos(place: str, typed: pd.DataFrame, total: parts.Mask, findings
 def _filled_in(typed: pd.DataFrame, place: _Place, total: parts.Mask) -> pd.DataFrame:
     """Cells filled down from above, then constants; nothing typed is overwritten."""
     source = place.source
-    whole = typed.copy()
+    whole = typed.copy(deep=False)
     new = {name: _changes(typed, name, total) for name in BELONGS_TO} if source.fill_down else {}
     for name in source.fill_down:
         if name not in whole:
             continue
-        there = filled(whole[[name]])[:, 0] & ~total
+        written = there(whole[name]) & ~total
         block = np.zeros(len(whole), dtype=int)
         for owner, owned in BELONGS_TO.items():
             if name in owned:
                 block += np.cumsum(new[owner])
-        down = whole[name].astype(object).where(there, None).groupby(block).ffill()
-        whole[name] = whole[name].astype(object).where(there | total, down)
+        down = whole[name].astype(object).where(written, None).groupby(block).ffill()
+        whole[name] = whole[name].astype(object).where(written | total, down)
     for name, value in source.fill.items():
         if name not in whole:
             whole[name] = pd.Series(None, index=whole.index, dtype=object)
-        there = filled(whole[[name]])[:, 0]
-        if (there | total).all():
+        written = there(whole[name])
+        if (written | total).all():
             continue
-        whole[name] = whole[name].astype(object).where(there | total, _constant(value, place.name))
+        whole[name] = whole[name].astype(object).where(written | total, _constant(value, place.name))
     return whole
 
 
@@ -473,11 +468,12 @@ def _part(rows: pd.DataFrame, typed: pd.DataFrame, table: str) -> pd.DataFrame:
     own = [name for name in rows.columns if name in parts.own_columns(table)]
     measures = [name for name in parts.MEASURES[table] if name in typed]
     measured = parts.rows_filled(typed[measures])
-    part, any_cell = rows.copy(), measured.copy()
+    part, any_cell = rows.copy(deep=False), measured.copy()
     for name in part.columns:
         keep = measured
-        if name in own and name in typed:
-            keep = measured | filled(typed[[name]])[:, 0]
+        if name in own and name in typed and not measured.all():
+            keep = measured | there(typed[name])
             any_cell |= keep
-        part[name] = part[name] if keep.all() else part[name].where(keep, None)
-    return part[any_cell]
+        if not keep.all():
+            part[name] = part[name].where(keep, None)
+    return part if any_cell.all() else part[any_cell]

@@ -126,7 +126,10 @@ def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list
             if not mask.any():
                 continue
             scores = taste.scores(said if mask.all() else said[mask], limits, used.words)
-            part.frame.loc[mask, "score"] = scores.values
+            if mask.all():
+                part.frame["score"] = scores.values
+            else:
+                part.frame.loc[mask, "score"] = scores.values
             typed.note_problems(part, "score", scores.problems)
     findings += _taste_told(every, used)
     return used

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables import plain
-from tastefield.tables.cells import filled
-from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, leads, outcome_only, shot_names
+from tastefield.tables.cells import there
+from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, by_place, leads, outcome_only, shot_names
 from tastefield.words.columns import names
 
 
@@ -78,7 +78,7 @@ def check_account(raw: Iterable[Raw], records: Kept) -> None:
 
 def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.DataFrame) -> list[Count]:
     """Count rows and cells of every place and table, in the order they were read."""
-    kept_by = {(table, place): rows for table, frame in tables.items() for place, rows in _by_place(frame).items()}
+    kept_by = {(table, place): rows for table, frame in tables.items() for place, rows in by_place(frame).items()}
     aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
     return [
         _count(
@@ -91,26 +91,17 @@ def tally(raw: Iterable[Raw], tables: Mapping[str, pd.DataFrame], set_aside: pd.
     ]
 
 
-def _by_place(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """The rows of each place."""
-    places = frame["place"].unique().tolist()
-    if len(places) == 1:
-        return {places[0]: frame}
-    return {str(place): rows for place, rows in frame.groupby("place", sort=False)}
-
-
 def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, str, str, str, int, int]]:
     """Place, table, column, heading, filled cells read and set aside, for every column of every place."""
     aside_by = dict(iter(set_aside.groupby(["table", "place"], sort=False)))
     out = []
     for one in raw:
         aside = aside_by.get((one.table, one.place))
-        there = filled(one.rows)
-        whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
-        gone = there & _aside(one.rows, whole, aside)
-        for at, name in enumerate(one.rows.columns):
-            heading = one.headings.get(name, "")
-            out.append((one.place, one.table, name, heading, int(there[:, at].sum()), int(gone[:, at].sum())))
+        gone = _Aside(one.rows, aside)
+        for name in one.rows.columns:
+            filled = there(one.rows[name])
+            counts = int(np.count_nonzero(filled)), int(np.count_nonzero(filled & gone.cells(name)))
+            out.append((one.place, one.table, name, one.headings.get(name, ""), *counts))
     return out
 
 
@@ -119,66 +110,80 @@ def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shot
     lead = leads(one)
     is_lead = lead == np.arange(len(rows))
     kept_rows = pd.Index([] if kept is None else kept["row"])
-    whole = pd.Index([]) if aside is None else pd.Index(aside.loc[aside["column"] == "", "row"])
+    gone = _Aside(rows, aside)
     row_kept = np.ones(len(rows), dtype=bool) if rows.index.equals(kept_rows) else rows.index.isin(kept_rows)
-    row_aside = rows.index.isin(whole)
-
-    there = filled(rows)
-    cell_aside = there & _aside(rows, whole, aside)
-    stands = _standing(one, lead, kept) | _moved(one, shots)
+    stands, moved = _Standing(one, lead, kept), _moved(one, shots)
+    cells_read = cells_kept = cells_set_aside = 0
+    for name in rows.columns:
+        filled = there(rows[name])
+        named = gone.cells(name)
+        cells_read += int(np.count_nonzero(filled))
+        cells_set_aside += int(np.count_nonzero(filled & named))
+        cells_kept += int(np.count_nonzero(filled & (stands.cells(name) | moved.get(name, False)) & ~named))
     return Count(
         one.place,
         one.table,
         read=int(is_lead.sum()),
         kept=int((is_lead & row_kept).sum()),
-        set_aside=int((is_lead & row_aside).sum()),
-        cells_read=int(there.sum()),
-        cells_kept=int((there & stands & ~cell_aside).sum()),
-        cells_set_aside=int(cell_aside.sum()),
+        set_aside=int((is_lead & gone.rows).sum()),
+        cells_read=cells_read,
+        cells_kept=cells_kept,
+        cells_set_aside=cells_set_aside,
     )
 
 
-def _aside(rows: pd.DataFrame, whole: pd.Index, aside: pd.DataFrame | None) -> Mask:
-    """Which cells the set-aside table names, with their whole row or one by one; column after column in memory."""
-    named = np.zeros(rows.shape, dtype=bool, order="F")
-    if aside is None or rows.empty:
+class _Aside:
+    """Which cells the set-aside table names, with their whole row or one by one.
+
+    :param rows: which rows it names whole.
+    """
+
+    def __init__(self, rows: pd.DataFrame, aside: pd.DataFrame | None) -> None:
+        self.rows = np.zeros(len(rows), dtype=bool)
+        self.single: dict[str, Places] = {}
+        if aside is None:
+            return
+        places = rows.index.get_indexer(pd.Index(aside["row"]))
+        column = aside["column"].to_numpy()
+        self.rows[places[(places >= 0) & (column == "")]] = True
+        self.single = {name: places[(places >= 0) & (column == name)] for name in aside["column"].unique()}
+
+    def cells(self, name: str) -> Mask:
+        """Which cells of one column."""
+        if name not in self.single:
+            return self.rows
+        named = self.rows.copy()
+        named[self.single[name]] = True
         return named
-    named[rows.index.isin(whole)] = True
-    at = rows.index.get_indexer(pd.Index(aside["row"]))
-    column = rows.columns.get_indexer(pd.Index(aside["column"]))
-    found = (at >= 0) & (column >= 0)
-    named[at[found], column[found]] = True
-    return named
 
 
-def _standing(one: Raw, lead: Places, kept: pd.DataFrame | None) -> Mask:
+class _Standing:
     """Which cells have a value in the kept row that stands for theirs."""
-    rows = one.rows
-    if kept is None or rows.empty:
-        return np.zeros(rows.shape, dtype=bool, order="F")
-    leading = rows.index.take(lead)
-    known = pd.Index(kept["row"])
-    every = bool((lead >= 0).all()) and leading.equals(known)
-    at = np.where(lead >= 0, known.get_indexer(leading), -1) if not every else lead
-    stands = np.zeros(rows.shape, dtype=bool, order="F")
-    for number, name in enumerate(rows.columns):
-        if name in names(one.table):
-            values = kept[name].notna().to_numpy(dtype=bool)
-            stands[:, number] = values if every else values[at] & (at >= 0)
-    return stands
+
+    def __init__(self, one: Raw, lead: Places, kept: pd.DataFrame | None) -> None:
+        self.kept = pd.DataFrame() if kept is None else kept[[name for name in one.rows if name in names(one.table)]]
+        self.nothing = np.zeros(len(one.rows), dtype=bool)
+        if kept is None:
+            return
+        leading, known = one.rows.index.take(lead), pd.Index(kept["row"])
+        self.every = bool((lead >= 0).all()) and leading.equals(known)
+        self.places = lead if self.every else np.where(lead >= 0, known.get_indexer(leading), -1)
+
+    def cells(self, name: str) -> Mask:
+        """Which cells of one column."""
+        if name not in self.kept:
+            return self.nothing
+        values = self.kept[name].notna().to_numpy(dtype=bool)
+        return values if self.every else np.logical_and(values[self.places], self.places >= 0)
 
 
-def _moved(one: Raw, shots: pd.DataFrame | None) -> Mask:
-    """Which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
-    rows = one.rows
-    moved = np.zeros(rows.shape, dtype=bool, order="F")
+def _moved(one: Raw, shots: pd.DataFrame | None) -> dict[str, Mask]:
+    """By column, which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
     if shots is None or (one.table == "scores" and not one.together):
-        return moved
+        return {}
     known = shots.loc[shots["outcome"].notna(), "shot_id"]
     if known.empty:
-        return moved
+        return {}
     has_outcome = plain.among(shot_names(one), known)
-    for name in OUTCOME_CELLS.get(one.table, ()):
-        if name in rows:
-            moved[:, rows.columns.get_loc(name)] = outcome_only(rows[name]) & has_outcome
-    return moved
+    here = [name for name in OUTCOME_CELLS.get(one.table, ()) if name in one.rows]
+    return {name: outcome_only(one.rows[name]) & has_outcome for name in here}

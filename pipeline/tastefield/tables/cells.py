@@ -9,7 +9,7 @@ import datetime as dt
 import decimal
 import math
 import numbers as abc_numbers
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -18,6 +18,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
 
 from tastefield.tables import dates, durations, numbers, plain, units
 from tastefield.tables.hedges import FURTHEST_APART, Hedged, hedged
@@ -118,9 +119,13 @@ def filled(frame: pd.DataFrame) -> NDArray[np.bool_]:
     """Which cells are filled, in the shape of the frame."""
     mask = np.zeros(frame.shape, dtype=bool, order="F")
     for at in range(frame.shape[1]):
-        cells = frame.iloc[:, at]
-        mask[:, at] = cells.notna() if is_plain(cells) else which(cells, is_filled)
+        mask[:, at] = there(frame.iloc[:, at])
     return mask
+
+
+def there(cells: pd.Series) -> NDArray[np.bool_]:
+    """Which cells of one column are filled."""
+    return cells.notna().to_numpy(dtype=bool) if is_plain(cells) else which(cells, is_filled)
 
 
 def is_plain(cells: pd.Series) -> bool:
@@ -132,8 +137,10 @@ def may_hold(cells: pd.Series, words: Iterable[str]) -> bool:
     """Whether one of some lower-case words, and nothing else, may stand in a cell; quick where that can be told."""
     if not is_plain(cells):
         return True
-    text = plain.held(cells)
-    return bool(pc.any(pc.is_in(pc.utf8_lower(text), pa.array(sorted(words), text.type))).as_py())
+    text, known = plain.held(cells), sorted(words)
+    if plain.shortest(text) > max(map(len, known)):
+        return False
+    return bool(pc.any(pc.is_in(pc.utf8_lower(text), pa.array(known, text.type))).as_py())
 
 
 def distinct(cells: pd.Series) -> tuple[list[Any], NDArray[np.integer[Any]] | None]:
@@ -199,23 +206,40 @@ def written(cells: pd.Series) -> list[str]:
     return list(dict.fromkeys(cell for cell in occurring(cells) if type(cell) is str))
 
 
+def joined(pieces: Sequence[pd.Series]) -> pd.Series:
+    """Columns below each other, as objects where they are not all held in one way."""
+    if len(pieces) == 1:
+        return pieces[0]
+    if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
+        return pd.Series(union_categoricals(pieces))
+    held = all(isinstance(piece.dtype, pd.ArrowDtype) for piece in pieces)
+    return pd.concat([piece if held else piece.astype(object) for piece in pieces], ignore_index=True)
+
+
 def compact(cells: pd.Series) -> pd.Series:
     """A long column of text that repeats itself as categories, one of plain text as that; any other as objects."""
     if isinstance(cells.dtype, pd.CategoricalDtype) and len(cells.cat.categories) <= len(cells) * MOST_DIFFERENT:
         return cells
-    text = _text(cells)
-    if text is None:
+    encoded = plain.encoded(cells)
+    if encoded is not None and len(encoded.dictionary) <= len(encoded) * MOST_DIFFERENT:
+        return _categories(encoded, cells.index)
+    text = _text(cells) if encoded is None else encoded.cast(pa.large_string())
+    if text is None or len(text) < LONG:
         return cells.astype(object)
-    if not plain.mostly_different(text, MOST_DIFFERENT):
+    if encoded is None and not plain.mostly_different(text, MOST_DIFFERENT):
         encoded = text.dictionary_encode()
         if len(encoded.dictionary) <= len(text) * MOST_DIFFERENT:
-            kind = pd.CategoricalDtype(pd.Index(encoded.dictionary.to_pylist(), dtype=object))
-            codes = pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False)
-            return pd.Series(pd.Categorical.from_codes(codes, dtype=kind, validate=False), index=cells.index)
+            return _categories(encoded, cells.index)
     ordinary = plain.without_blanks(text, BLANK)
     if plain.is_ordinary(ordinary):
         return pd.Series(pd.arrays.ArrowExtensionArray(ordinary), index=cells.index)
     return cells.astype(object)
+
+
+def _categories(encoded: pa.DictionaryArray, index: pd.Index) -> pd.Series:
+    kind = pd.CategoricalDtype(pd.Index(encoded.dictionary.to_pylist(), dtype=object))
+    codes = pc.fill_null(encoded.indices, -1).to_numpy(zero_copy_only=False)
+    return pd.Series(pd.Categorical.from_codes(codes, dtype=kind, validate=False), index=index)
 
 
 def _text(cells: pd.Series) -> pa.Array | None:
@@ -298,10 +322,10 @@ def _and_the_rest(values: NDArray[Any], cells: pd.Series, read: Callable[[Any], 
     """Values read in one go, and one by one the filled cells that were not."""
     rest = np.flatnonzero(np.isnan(values) & cells.notna().to_numpy(dtype=bool))
     if not rest.size:
-        return Parsed(pd.Series(values, index=cells.index, dtype=dtype), _NO_PROBLEMS)
+        return Parsed(pd.Series(values, index=cells.index, dtype=dtype, copy=False), _NO_PROBLEMS)
     careful = each(cells.iloc[rest], read, dtype)
     values[rest] = careful.values.to_numpy()
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype), careful.problems, careful.taken)
+    return Parsed(pd.Series(values, index=cells.index, dtype=dtype, copy=False), careful.problems, careful.taken)
 
 
 def parse_one(column: Column, cell: Any, reading: Reading) -> Any:
@@ -340,10 +364,18 @@ def each(cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
         else:
             taken.append((row, shown(cell), answer.how))
     problems = pd.DataFrame(bad, columns=list(PROBLEM_COLUMNS)).astype({"asked": bool})
-    typed = pd.Series(values, dtype=dtype)
+    typed = pd.Series(values, dtype=dtype).array
     if codes is not None:
-        typed = typed.take(codes)
-    return Parsed(typed.set_axis(cells.index), problems, tuple(taken))
+        typed = _by_value(values, codes) if dtype == "object" else typed.take(codes)
+    return Parsed(pd.Series(typed, index=cells.index, copy=False), problems, tuple(taken))
+
+
+def _by_value(values: Sequence[Hashable], codes: NDArray[np.integer[Any]]) -> pd.Categorical:
+    """What stands in each row by its code, held by the different values."""
+    known = {value: at for at, value in enumerate(dict.fromkeys(value for value in values if value is not None))}
+    places = np.array([-1 if value is None else known[value] for value in values])
+    kind = pd.CategoricalDtype(pd.Index(list(known), dtype=object))
+    return pd.Categorical.from_codes(places[codes], dtype=kind, validate=False)
 
 
 def text(cell: Any, column: Column, reading: Reading) -> str | Bad:
@@ -398,7 +430,7 @@ def _plain_number(cell: Any, column: Column, reading: Reading) -> float | Taken 
 
 
 def _plain_duration(cell: Any, column: Column, reading: Reading) -> float | Taken | Bad:
-    clock = reading.unit if reading.unit in units.CLOCK_UNITS else ""
+    clock = units.tidy(reading.unit) if units.tidy(reading.unit) in units.CLOCK_UNITS else ""
     try:
         total = durations.elapsed_s(cell)
         if total is not None:

@@ -11,7 +11,7 @@ import pandas as pd
 from tastefield.tables import plain, units
 from tastefield.tables.cells import folded, is_filled, is_plain, occurring, shown, written
 from tastefield.tables.dates import zone_of
-from tastefield.tables.parts import Raw, labels
+from tastefield.tables.parts import Raw, by_place, labels
 from tastefield.tables.typed import Part
 from tastefield.words import columns
 from tastefield.words.findings import Finding, finding
@@ -82,7 +82,9 @@ def names_folded(raw: Sequence[Raw], told: Sequence[Finding] = ()) -> list[Findi
 def typed_targets(shots: pd.DataFrame) -> list[Finding]:
     """Places with machines whose every dose is exactly the same; and whether every weight out is, or is the target."""
     found = []
-    for place, here in shots[shots["dose_g"].notna()].groupby("place", sort=False):
+    weighed = shots[["place", "machine", "dose_g", "beverage_g", "target_beverage_g"]]
+    weighed = weighed[weighed["dose_g"].notna()]
+    for place, here in by_place(weighed).items():
         doses, outs = [], []
         by_machine = here.groupby("machine", sort=False)
         doses_told = by_machine["dose_g"].agg(["size", "min", "max"])
@@ -105,9 +107,10 @@ def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
         if one.table != "shots" or "shot_id" in one.rows or not set(WEIGHED) <= set(one.rows):
             continue
         weighed = pd.DataFrame({name: labels(one.rows, name) for name in WEIGHED})
-        alike = ((weighed == weighed.shift()) & (weighed != "")).to_numpy().all(axis=1)
-        pairs = [one.rows.iloc[[at - 1, at]] for at in np.flatnonzero(alike).tolist()]
-        rows = [str(pair.index[1]) for pair in pairs if all(_equal(labels(pair, str(name))) for name in pair)]
+        alike = np.flatnonzero(((weighed == weighed.shift()) & (weighed != "")).to_numpy().all(axis=1))
+        above, below = one.rows.iloc[alike - 1], one.rows.iloc[alike]
+        same = [np.equal(labels(above, name), labels(below, name)) for name in one.rows] if alike.size else []
+        rows = [str(row) for row in below.index[np.all(same, axis=0)]] if same else []
         if rows:
             listed = f"Row {rows[0]} is" if len(rows) == 1 else f"{len(rows)} rows ({_few(rows)}) are"
             found.append(finding("rows_identical", {"place": one.place}, rows=listed))
@@ -185,10 +188,6 @@ def zones_mixed(raw: Sequence[Raw]) -> list[Finding]:
             told = ", ".join(sorted(zone or "none" for zone in zones))
             found.append(finding("zones_mixed", {"place": one.place, "table": one.table}, list=told))
     return found
-
-
-def _equal(two: list[str]) -> bool:
-    return two[0] == two[1]
 
 
 def _few(items: Sequence[str], most: int = 8) -> str:

@@ -87,29 +87,34 @@ def tidy(heading: str) -> str:
 
 def split_unit(heading: str) -> list[tuple[str, str]]:
     """A heading and its unit, in every way they can be cut: "In (g)", "Time, s", "dose oz", "dose_oz". Whole first."""
+    return list(dict.fromkeys((name, units.tidy(unit)) for name, unit in _cut(heading)))
+
+
+def _cut(heading: str) -> list[tuple[str, str]]:
+    """The same, with units as they are written."""
     ways = [(tidy(heading), "")]
     normal = unicodedata.normalize("NFKC", heading.replace("º", "°")).strip()  # else it becomes the letter o
     for pattern in (_BRACKET, _AFTER_SIGN):
         found = pattern.search(normal)
         if found and found["unit"].strip():
-            ways.append((tidy(normal[: found.start()]), units.tidy(found["unit"])))
+            ways.append((tidy(normal[: found.start()]), found["unit"].strip()))
     words = normal.replace("_", " ").split()
     if len(words) > 1:
-        ways.append((tidy(" ".join(words[:-1])), units.tidy(words[-1])))
-    return [(name, unit) for name, unit in dict.fromkeys(ways) if name]
+        ways.append((tidy(" ".join(words[:-1])), words[-1]))
+    return [(name, unit) for name, unit in ways if name]
 
 
 def unit_of(heading: str, column: Column) -> str:
-    """The unit a heading names for its column, or the volume it names in place of a weight; else empty.
+    """The unit a heading names for its column, as it is written there; a volume in place of a weight too; else empty.
 
     >>> from tastefield.words.columns import column
     >>> shot_time = column("shots", "shot_time_s")
-    >>> [unit_of(heading, shot_time) for heading in ("shot_time_s (ms)", "shot_time_ms", "Time, s", "shot_time_s")]
-    ['ms', 'ms', 's', '']
+    >>> [unit_of(heading, shot_time) for heading in ("shot_time_s (ms)", "shot_time_ms", "Time, Sec", "shot_time_s")]
+    ['ms', 'ms', 'Sec', '']
     """
     if heading == column.name:
         return ""
-    for _, unit in split_unit(heading):
+    for _, unit in _cut(heading):
         if unit and (units.is_unit(column, unit) or units.is_volume(column, unit)):
             return unit
     return ""

@@ -47,7 +47,10 @@ OUTCOME_CELLS: dict[str, tuple[str, ...]] = {
 """Columns in which people write "choked" where a number should stand."""
 
 _TOTAL = re.compile(r"(?:(?:grand|[\w.'-]+) )?(?:sub-?)?totals?|sum|average|avg\.?|mean|median", re.IGNORECASE)
-_TOTAL_SOMEWHERE = r"(?i)total|sum|average|avg|mean|median"
+_LETTERS, _ENDS_OF_TOTALS = (
+    np.isin(np.arange(256), list(signs))
+    for signs in (b"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ", b"lsmeg.n:LSMEGN")
+)
 _NEVER_A_TOTAL = {"notes", "score", "taster", "operator", "grind_setting", "dose_setting", "attribute"}
 
 
@@ -155,6 +158,14 @@ def names_each_once(raw: Raw) -> bool:
     return "shot_id" in raw.rows and is_plain(raw.rows["shot_id"]) and plain.each_once(raw.rows["shot_id"])
 
 
+def by_place(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The rows of each place."""
+    places = frame["place"].unique().tolist()
+    if len(places) == 1:
+        return {places[0]: frame}
+    return {str(place): rows for place, rows in frame.groupby("place", sort=False)}
+
+
 def has_measure(raw: Raw) -> Mask:
     """Which rows hold what makes a row of their table; a score cell that says only "choked" does not."""
     rows = raw.rows
@@ -201,11 +212,20 @@ def total_rows(rows: pd.DataFrame) -> Mask:
     for place, name in enumerate(rows.columns):
         if name not in _NEVER_A_TOTAL:
             cells = rows.iloc[:, place]
-            if not is_plain(cells) or cells.str.contains(_TOTAL_SOMEWHERE).any():
-                said |= which(cells, _says_total)
+            may = _may_say_total(cells)
+            if may.any():
+                said[may] |= which(cells if may.all() else cells[may], _says_total)
     if not said.any():
         return said
     return np.logical_and(said, [not coffee for coffee in labels(rows, "coffee")])
+
+
+def _may_say_total(cells: pd.Series) -> Mask:
+    """Which cells :func:`_says_total` is to look at; of plain text those that begin and end as a total may."""
+    if not is_plain(cells):
+        return np.ones(len(cells), dtype=bool)
+    first, last = plain.ends(plain.held(cells))
+    return np.logical_and(_LETTERS[first], _ENDS_OF_TOTALS[last])
 
 
 def _says_total(cell: object) -> bool:

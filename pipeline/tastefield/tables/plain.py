@@ -21,6 +21,10 @@ _NUMBER = r"^[0-9]{1,9}(?:\.[0-9]{1,9})?$"
 _DATE_LENGTHS = pa.array([10, 16, 19], pa.int32())
 """Lengths of 2026-03-31, 2026-03-31 14:05 and 2026-03-31 14:05:07; no other day that Arrow reads is as long."""
 _SAMPLE = 10_000
+_MARKED_BYTES = 64
+_FIRST_BYTES = np.array([(1 << 8 * count) - 1 for count in range(9)], np.uint64)
+_ODD = np.uint64(0x9E3779B97F4A7C15)
+"""2^64 over the golden ratio, made odd: multiplying by it spreads what differs over all bits (Knuth, vol. 3, 6.4)."""
 
 
 def held(cells: pd.Series) -> pa.Array:
@@ -30,14 +34,26 @@ def held(cells: pd.Series) -> pa.Array:
     return whole if whole.type == pa.large_string() else whole.cast(pa.large_string())
 
 
+def encoded(cells: pd.Series) -> pa.DictionaryArray | None:
+    """A column of text that Arrow holds by its different cells, as one array; ``None`` where it is held otherwise."""
+    kind = cells.dtype.pyarrow_dtype if isinstance(cells.dtype, pd.ArrowDtype) else None
+    if kind is None or not pa.types.is_dictionary(kind) or kind.value_type not in (pa.string(), pa.large_string()):
+        return None
+    text = pa.array(cells.array)
+    return text.unify_dictionaries().combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+
+
 def as_words(text: pa.Array, index: pd.Index) -> pd.Series:
     """An array of text as a column of pandas' own text, without a copy."""
-    return pd.Series(STR.__from_arrow__(text), index=index)  # type: ignore[attr-defined]
+    return pd.Series(STR.__from_arrow__(text), index=index, copy=False)  # type: ignore[attr-defined]
 
 
 def repeated(word: str, index: pd.Index) -> pd.Series:
     """One word in every row."""
-    return as_words(pa.repeat(pa.scalar(word, pa.large_string()), len(index)), index)
+    letters = np.frombuffer(word.encode(), np.uint8)
+    offsets = np.arange(len(index) + 1, dtype=np.int64) * len(letters)
+    data = pa.py_buffer(np.tile(letters, len(index)))
+    return as_words(pa.LargeStringArray.from_buffers(len(index), pa.py_buffer(offsets), data), index)
 
 
 def mostly_different(text: pa.Array, most: float) -> bool:
@@ -46,40 +62,73 @@ def mostly_different(text: pa.Array, most: float) -> bool:
     return len(first) > 0 and len(first.unique()) > most * len(first)
 
 
+def shortest(text: pa.Array) -> float:
+    """Bytes of the shortest cell; infinite where there is none."""
+    least = pc.min(pc.binary_length(text)).as_py()
+    return np.inf if least is None else float(least)
+
+
 def without_blanks(text: pa.Array, blank: Iterable[str]) -> pa.Array:
     """Text with cells of some lower-case words made missing."""
     words = sorted(blank)
-    shortest = pc.min(pc.binary_length(text)).as_py()
-    if shortest is None or shortest > max(len(word.encode()) for word in words):
+    short = np.flatnonzero(_mask(pc.less_equal(pc.binary_length(text), max(len(word.encode()) for word in words))))
+    empty = short[_mask(pc.is_in(pc.utf8_lower(text.take(short)), pa.array(words, pa.large_string())))]
+    if not empty.size:
         return text
-    empty = pc.is_in(pc.utf8_lower(text), pa.array(words, pa.large_string()))
-    return pc.if_else(empty, pa.scalar(None, pa.large_string()), text) if pc.any(empty).as_py() else text
+    filled = np.ones(len(text), dtype=bool)
+    filled[empty] = False
+    return pc.if_else(filled, text, pa.scalar(None, pa.large_string()))
 
 
 def is_ordinary(text: pa.Array) -> bool:
     """Whether every cell is printable ASCII without spaces but single ones between words."""
-    _, offsets_, data_ = text.buffers()
-    if not len(text) or data_ is None:
-        return True
-    offsets = np.frombuffer(offsets_, np.int64)[text.offset : text.offset + len(text) + 1]
-    data = np.frombuffer(data_, np.uint8)[offsets[0] : offsets[-1]]
-    if not data.size:
-        return True
-    if data.min() < ord(" ") or data.max() > ord("~"):
+    _, data = _bytes(text)
+    if data.size and (data.min() < ord(" ") or data.max() > ord("~")):
         return False
-    space = data == ord(" ")
-    if not space.any():
-        return True
-    ends = offsets - offsets[0]
-    some = ends[1:] > ends[:-1]
-    at_an_end = space[ends[:-1][some]].any() or space[ends[1:][some] - 1].any()
-    return not at_an_end and not (space[1:] & space[:-1]).any()
+    odd = (pc.starts_with(text, " "), pc.ends_with(text, " "), pc.match_substring(text, "  "))
+    return not any(pc.any(found).as_py() for found in odd)
 
 
 def each_once(words: pd.Series) -> bool:
-    """Whether every row of a column of pandas' own text has a word of its own."""
+    """Whether every row of a column of ordinary text has a word of its own."""
     text = held(words)
-    return not text.null_count and len(text.unique()) == len(text)
+    if text.null_count or not len(text):
+        return not text.null_count
+    if pc.all(pc.less(text[:-1], text[1:]), min_count=0).as_py():
+        return True
+    marks = np.sort(_marks(text))
+    return not (marks[1:] == marks[:-1]).any() or len(text.unique()) == len(text)
+
+
+def _marks(text: pa.Array) -> NDArray[np.uint64]:
+    """A number for each cell of ordinary text: equal for equal cells, hardly ever for others, and quick to sort."""
+    offsets, data = _bytes(text)
+    starts, lengths, data = offsets[:-1], np.diff(offsets), np.append(data, np.zeros(8, np.uint8))
+    eights = np.ndarray(len(data) - 7, "<u8", data, strides=(1,))
+    marks = np.zeros(len(text), np.uint64)
+    for at in range(0, min(int(lengths.max()), _MARKED_BYTES), 8):
+        left = np.clip(lengths - at, 0, 8)
+        marks ^= eights[np.where(left > 0, starts + at, 0)] & _FIRST_BYTES[left]
+        marks *= _ODD
+        marks ^= marks >> np.uint64(32)
+    return marks
+
+
+def _bytes(text: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Where each cell begins in the bytes of all, and the last ends; and these bytes."""
+    _, offsets_, data_ = text.buffers()
+    offsets = np.frombuffer(offsets_, np.int64)[text.offset : text.offset + len(text) + 1]
+    data = np.frombuffer(data_ or b"", np.uint8)[offsets[0] : offsets[-1]]
+    return offsets - offsets[0], data
+
+
+def ends(text: pa.Array) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """First and last byte of each cell, 0 where it is empty."""
+    offsets, data = _bytes(text)
+    some = offsets[:-1] < offsets[1:]
+    first, last = np.zeros(len(text), np.uint8), np.zeros(len(text), np.uint8)
+    first[some], last[some] = data[offsets[:-1][some]], data[offsets[1:][some] - 1]
+    return first, last
 
 
 def among(words: pd.Series, known: pd.Series) -> NDArray[np.bool_]:

@@ -181,14 +181,16 @@ def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
 
     :returns: rows whose outcome column says something else; the word found elsewhere is then not taken.
     """
-    against = []
-    for row, outcome in outcomes.items():
-        said = shots.frame.at[row, "outcome"]
-        if not is_filled(said):
-            shots.frame.at[row, "outcome"] = outcome
-        elif said != outcome:
-            against.append(row)
-    return against
+    if not outcomes:
+        return []
+    places = shots.frame.index.get_indexer(list(outcomes))
+    told = list(zip(outcomes.items(), places.tolist(), listed(shots.frame["outcome"].iloc[places]), strict=True))
+    new = {at: outcome for (_, outcome), at, said in told if not is_filled(said)}
+    if new:
+        column = shots.frame["outcome"].copy()
+        column.iloc[list(new)] = list(new.values())
+        shots.frame["outcome"] = column
+    return [row for (row, outcome), _, said in told if is_filled(said) and said != outcome]
 
 
 def refuse_outcome(
@@ -205,16 +207,22 @@ def refuse_outcome(
 def note(part: Part, name: str, parsed: Parsed) -> None:
     """Note what parsing one column found out about its cells."""
     note_problems(part, name, parsed.problems)
-    part.taken += [(row, name, shown(part.raw.rows[name].loc[row]), how) for row, _, how in parsed.taken]
+    if parsed.taken:
+        value = _shown_in(part, name, [row for row, _, _ in parsed.taken])
+        part.taken += [(row, name, one, how) for (row, _, how), one in zip(parsed.taken, value, strict=True)]
 
 
 def note_problems(part: Part, name: str, problems: pd.DataFrame) -> None:
     """Note bad cells of one column, shown as their owner wrote them."""
     if problems.empty:
         return
-    written = part.raw.rows[name]
-    value = [shown(written.loc[row]) for row in problems["row"]]
+    value = _shown_in(part, name, problems["row"].tolist())
     part.problems.append(problems.assign(column=name, value=value))
+
+
+def _shown_in(part: Part, name: str, rows: Sequence[int]) -> list[str]:
+    """Cells of one column as their owner wrote them."""
+    return [shown(cell) for cell in listed(part.raw.rows[name].loc[list(rows)])]
 
 
 def _once_each(part: Part) -> None:

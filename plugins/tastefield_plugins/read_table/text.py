@@ -21,7 +21,7 @@ from tastefield_plugins.read_table.packed import Opener
 
 FAST_FROM_BYTES = 1_000_000
 """From this size on a file is read column by column where its quotes allow it: quicker, and the same cells."""
-_HEAD_BYTES = 1 << 18
+_HEAD_BYTES = _LOOKED_AT_BYTES = 1 << 18
 _QUOTE = ord('"')
 _NOT_TEXT = 'export it again as CSV in UTF-8 from the program that made it; if it is text, set encoding = "..."'
 
@@ -122,6 +122,9 @@ class Quotes:
 
     def see(self, block: bytes) -> None:
         """Look at the quotes of the next block; one at its end waits for what follows."""
+        if block and b'"' not in block and b'"' not in self.rest:
+            self.rest = block[-1:]
+            return
         text = self.rest + block
         self.rest = text[-2:] if text.endswith(b'"') else text[-1:]
         if b'"' not in text[:-1]:
@@ -145,24 +148,22 @@ def repeats(cells: Iterable[object]) -> bool:
 
 
 def as_frame(batch: Any, place: str) -> pd.DataFrame:
-    """A batch of columns, those encoded by their distinct cells as categories."""
+    """A batch of columns as Arrow holds them."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    columns: dict[str, Any] = {}
-    for name, column in zip(batch.schema.names, batch.columns, strict=True):
-        encoded = pa.types.is_dictionary(column.type)
-        text = column.dictionary if encoded else column
-        if (pc.max(pc.utf8_length(text)).as_py() or 0) > LONGEST_CELL:
+    for column in batch.columns:
+        text = column.dictionary if pa.types.is_dictionary(column.type) else column
+        if _most(pc.binary_length(text)) > LONGEST_CELL and _most(pc.utf8_length(text)) > LONGEST_CELL:
             raise ReadError(place, f"a cell is longer than {LONGEST_CELL} characters", "shorten it")
-        if not encoded:
-            columns[name] = pd.arrays.ArrowExtensionArray(column)
-            continue
-        words = text.to_numpy(zero_copy_only=False)
-        codes = column.indices.to_numpy(zero_copy_only=False)
-        kind = pd.CategoricalDtype(pd.Index(words, dtype=object))
-        columns[name] = pd.Categorical.from_codes(codes, dtype=kind, validate=False)
-    return pd.DataFrame(columns)
+    columns = dict(zip(batch.schema.names, map(pd.arrays.ArrowExtensionArray, batch.columns), strict=True))
+    return pd.DataFrame(columns, copy=False)
+
+
+def _most(lengths: Any) -> int:
+    import pyarrow.compute as pc
+
+    return pc.max(lengths).as_py() or 0
 
 
 def text_table(place: str, opened: Opener, suffix: str, separator: str, encoding: str) -> TextTable:
@@ -199,7 +200,7 @@ def _looked_through(place: str, opened: Opener, encoding: str) -> tuple[str, int
         decoder, size, quotes, before = codecs.getincrementaldecoder(name)(), 0, Quotes(), 0
         try:
             with opened() as stream:
-                while block := stream.read(1 << 20):
+                while block := stream.read(_LOOKED_AT_BYTES):
                     text = decoder.decode(block)
                     if "\0" in text:
                         sign = before + text.index("\0") + 1
