@@ -211,7 +211,7 @@ def joined(pieces: Sequence[pd.Series]) -> pd.Series:
     if len(pieces) == 1:
         return pieces[0]
     if all(isinstance(piece.dtype, pd.CategoricalDtype) for piece in pieces):
-        return pd.Series(union_categoricals(pieces))
+        return pd.Series(union_categoricals(list(pieces)))
     held = all(isinstance(piece.dtype, pd.ArrowDtype) for piece in pieces)
     return pd.concat([piece if held else piece.astype(object) for piece in pieces], ignore_index=True)
 
