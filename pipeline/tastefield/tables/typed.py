@@ -183,7 +183,7 @@ def give_outcomes(shots: Part, outcomes: Mapping[int, str]) -> list[int]:
     """
     if not outcomes:
         return []
-    places = shots.frame.index.get_indexer(list(outcomes))
+    places = shots.frame.index.get_indexer(pd.Index(list(outcomes)))
     told = list(zip(outcomes.items(), places.tolist(), listed(shots.frame["outcome"].iloc[places]), strict=True))
     new = {at: outcome for (_, outcome), at, said in told if not is_filled(said)}
     if new:
