@@ -630,7 +630,7 @@ def test_converted_cells_and_columns_are_told_with_what_was_written():
     records = run(raw)
     assert records.tables["shots"]["dose_g"].tolist() == pytest.approx([18.1437], abs=1e-4)
     assert "0.64 oz in row 2, converted to g" in only(records, "cells_converted").message
-    assert "Temp (F) is in f and was converted to C" in only(records, "units_converted").message
+    assert "Temp (F) is in F and was converted to C" in only(records, "units_converted").message
 
 
 def test_what_is_set_aside_says_the_unit_its_column_was_written_in():
@@ -654,11 +654,11 @@ def test_bare_ounces_among_grams_are_asked_about_and_those_that_say_so_are_conve
     assert alone.tables["shots"]["dose_g"].tolist() == [0.64]
 
 
-@pytest.mark.parametrize("cell", ["36 ml", 36, "36"])
-def test_a_volume_never_becomes_a_weight_even_under_a_heading_that_was_configured(cell):
+@pytest.mark.parametrize(("cell", "said"), [("36 ml", "36 ml"), (36, "36 mL"), ("36", "36 mL")])
+def test_a_volume_never_becomes_a_weight_even_under_a_heading_that_was_configured(cell, said):
     records = run(sheet({**SHOT, "beverage_g": cell}, headings={"beverage_g": "Out (mL)"}))
     assert records.tables["shots"]["beverage_g"].isna().all()
-    assert told(records, "beverage_g")["reason"].tolist() == ["it is a volume, 36 ml, not a weight"]
+    assert told(records, "beverage_g")["reason"].tolist() == [f"it is a volume, {said}, not a weight"]
 
 
 def test_a_weight_that_names_grams_under_a_heading_of_volume_is_a_weight():

@@ -237,10 +237,10 @@ def _one_frame(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     if any(not frame.columns.is_unique for frame in frames):
         return pd.concat([frame.astype(object) for frame in frames])
     columns = {}
-    for name in dict.fromkeys(name for frame in frames for name in frame.columns):
-        column = compact(joined([frame[name] if name in frame else _empty(frame) for frame in frames]))
-        columns[name] = column.to_numpy(dtype=object) if column.dtype == object else column.array
     index = frames[0].index.append([frame.index for frame in frames[1:]])
+    for name in dict.fromkeys(name for frame in frames for name in frame.columns):
+        cells = compact(joined([frame[name] if name in frame else _empty(frame) for frame in frames]))
+        columns[name] = pd.Series(cells.array, index=index, dtype=cells.dtype, copy=False)
     return pd.DataFrame(columns, index=index, copy=False)
 
 

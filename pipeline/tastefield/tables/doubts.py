@@ -109,7 +109,7 @@ def identical_rows(raw: Sequence[Raw]) -> list[Finding]:
         weighed = pd.DataFrame({name: labels(one.rows, name) for name in WEIGHED})
         alike = np.flatnonzero(((weighed == weighed.shift()) & (weighed != "")).to_numpy().all(axis=1))
         above, below = one.rows.iloc[alike - 1], one.rows.iloc[alike]
-        same = [np.equal(labels(above, name), labels(below, name)) for name in map(str, one.rows)] if alike.size else []
+        same = [np.equal(labels(above, name), labels(below, name)) for name in one.rows.columns] if alike.size else []
         rows = [str(row) for row in below.index[np.all(same, axis=0)]] if same else []
         if rows:
             listed = f"Row {rows[0]} is" if len(rows) == 1 else f"{len(rows)} rows ({_few(rows)}) are"
