@@ -41,8 +41,7 @@ def method(pooled: bool, prior: Mapping[str, Any] | None, good: float) -> tuple[
         ("What “about 4 in 5” means.", chance_means(good)),
         ("What is not known.", UNKNOWN.format(coffee=OTHER_COFFEE if pooled else "")),
     )
-    # The figures of the benchmark go below CHECKED; until they do, no number is said.
-    checked = (Part("How it was checked", (("", CHECKED),)),) if pooled else ()
+    checked = (Part("How it was checked", (("", CHECKED), ("What came out.", FOUND))),) if pooled else ()
     first = Part("One bench, learned together", (*learned, *told)) if pooled else Part("", (*alone, *told))
     return (first, *checked, Part("From taste to a setting", (("", SETTING),)))
 
@@ -101,6 +100,14 @@ CHECKED = (
     "truth: how much liking it gives away against the best recipe there is, beside what simply repeating the best"
     " shot seen gives away; and whether of the recipes called “about 4 in 5” four in five are good in truth. From"
     " a checkout, the command python -m tests.benchmarks truth does it again."
+)
+FOUND = (
+    "On 30 benches that nothing was tuned on (1,050 pairs of machine and coffee, every shot tasted; measured on 27 "
+    "November 2026) the recipes gave away 0.16 points of liking on a scale from 1 to 9, the best shots 0.58, one "
+    "recipe for the whole bench 0.50. Recipes that claimed 4 in 5 or more, 0.94 on average, were good in 0.95 of "
+    "shots; those that claimed less, fifth by fifth, were within 0.02 of the truth. Where only one to three shots of "
+    "a machine had been tasted (30 benches, 1,045 pairs) the recipes gave away 0.33, the best shots 0.88; claims of "
+    "4 in 5 or more were true to 0.01, but those between 1 in 5 and 3 in 5 were about 0.11 too high."
 )
 SETTING = (
     "The recipe is the point with the highest expected score among those that tasted shots speak for and the dial"
