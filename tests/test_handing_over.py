@@ -108,6 +108,8 @@ def test_the_same_grinder_leaves_where_its_owner_says_so_and_the_card_names_its_
         assert "find its mark anew, from the coarse side; stop if nothing drips" in shot["why"]
     index = html.unescape(page[page.index('id="bench"') : page.index("<article")]).replace("\u00a0", " ")
     assert f"dial {one['aim']['grind_setting']} of the burr zero before" in index
+    recipes = page[page.index("<article") :].split("<article")[1:]
+    assert [("on the dial, of the burr zero before" in text) for text in recipes].count(True) == 1
     starts = {
         one["machine"]: one["settings"]["say"]
         for one in json.loads((tmp_path / "out" / "results.json").read_text("utf-8"))["handover"]

@@ -19,12 +19,12 @@ from tastefield.words.phrases import (
     dial,
     how_sure,
     is_plain,
+    mark,
     printable,
     readiness,
     recipe,
     setup_name,
     unsafe,
-    zeroed_since,
 )
 from tastefield.words.run_lines import STATUS, another_coffee, good_line, read_line, ready_line, worth_reading
 
@@ -84,9 +84,7 @@ def setup_line(entry: Mapping[str, Any]) -> str:
     name = _short(setup_name(entry["key"]))
     if not entry["aim"]:
         return f"{name}: {readiness(entry)}"
-    mark = dial(entry["aim"])
-    mark = f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark
-    what = ", ".join(part for part in (recipe(entry["aim"]), mark) if part)
+    what = ", ".join(part for part in (recipe(entry["aim"]), mark(entry["aim"], entry)) if part)
     return f"{name}: {what}; {how_sure(entry)}. {readiness(entry)}"
 
 

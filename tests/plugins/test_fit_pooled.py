@@ -185,3 +185,13 @@ def test_what_directions_carry_is_the_doubt_of_the_score_not_of_the_appeal(bench
     directions = surface.directions(AT, 1)
     np.testing.assert_allclose((directions**2).sum(axis=1), surface.sd(AT) ** 2)
     np.testing.assert_allclose(directions @ directions.T, np.cov(surface.draws(AT, 40_000, 1).T), rtol=0.05, atol=0.01)
+
+
+def test_what_times_are_off_is_handed_on_and_what_was_found_of_it_comes_back_and_leaves_less_sure(bench):
+    setup = replace(bench[0], shots=bench[0].shots.assign(time_off=np.log(1.5) / 4))
+    np.testing.assert_allclose(rows_of(setup).off, 0.25)  # coded: half as much again is 1
+    known = learned(bench) | {"time_felt": [0.4, 0.05]}
+    assert MODEL.fit(bench[0], known, CONTEXT).time_felt == 0.4
+    assert MODEL.untasted(bench[0], known, CONTEXT).time_felt == 0.4
+    few = MODEL.learn([MODEL.gather([sample_setups()[0]], CONTEXT)], known, CONTEXT)
+    assert few["time_felt"] == [0.4, pytest.approx(np.hypot(0.05, 0.1))]  # benches differ; no shot here tells more

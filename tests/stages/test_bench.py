@@ -194,6 +194,18 @@ def test_time_scatter_is_read_from_all_shots_with_a_dial(benched):
     assert np.sqrt(found.cov[0, 0]) == pytest.approx(0.04, rel=0.01)  # the stated prior: no ratio was repeated
 
 
+def test_what_a_shots_time_is_off_is_told_beyond_its_setting(benched):
+    """Second route: residuals of numpy's polyfit; without a dial nothing is off."""
+    shots = on_line(np.tile([5, 6, 8, 9, 11], 6), noise=0.1, seed=4)
+    times, positions = ([float(shot[name]) for shot in shots] for name in ("shot_time_s", "grind_setting"))
+    residual = np.log(times) - np.polyval(np.polyfit(positions, np.log(times), 1), positions)
+    off = benched(shots)[0].shots["time_off"].to_numpy(dtype=float)
+    assert np.corrcoef(off, residual)[0, 1] > 0.98
+    assert 0.8 < off.std() / residual.std() <= 1.05
+    untold = benched([{**shot, "grind_setting": None} for shot in shots])[0].shots
+    assert (untold["time_off"] == 0).all()
+
+
 def test_shots_of_one_setting_meant_to_differ_are_no_scatter(benched):
     shots = [{"grind_setting": "3E", "beverage_g": out, "shot_time_s": 27} for out in (30, 30.1, 45, 45.1)]
     found = benched(shots)[0].bench.scatter

@@ -48,14 +48,16 @@ def test_the_scatter_rule_gives_the_covariance_back():
     assert nodes.T @ (weights[:, None] * nodes) == pytest.approx(cov)
 
 
-def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill):
-    """Second route: scipy's adaptive quadrature over the scatter of ratio and time."""
+@pytest.mark.parametrize("share", [1.0, 0.4])
+def test_the_chance_of_good_agrees_with_numerical_integration(make_setup, hill, share):
+    """Second route: scipy's adaptive quadrature over the scatter of ratio and time, of which taste feels a share."""
     setup = make_setup(SPREAD, TASTED)
     surface = hill(top=6.9, shot_var=0.09)
+    surface.time_felt = share
     point = np.array([[2.1, 30.0]])
 
     def integrand(b, a):
-        landed = point * np.exp([a, b])
+        landed = point * np.exp([a, share * b])
         z = (surface.mean(landed)[0] - 6.5) / np.sqrt(surface.doubt**2 + surface.shot_var)
         density = distributions.norm.pdf(a, scale=0.04) * distributions.norm.pdf(b, scale=0.07)
         return distributions.t.cdf(z, surface.draw_df) * density

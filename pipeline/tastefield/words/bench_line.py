@@ -14,14 +14,13 @@ from tastefield.words.phrases import (
     SHOTS_TO_CONFIRM,
     count,
     denied,
-    dial,
     held,
     how_sure,
+    mark,
     printable,
     readiness,
     recipe,
     unsafe,
-    zeroed_since,
 )
 
 NO_SHOT = "One more shot"
@@ -114,9 +113,5 @@ def pull(shot: Mapping[str, Any], entry: Mapping[str, Any]) -> str:
     :param shot: a recipe or a next shot of the setup. :param entry: the setup's object in the results file.
     """
     clock = entry["aim"]["clock"] if entry["aim"] else None
-    mark = dial(shot)
-    what = [
-        recipe({**shot, "clock": clock}),
-        f"{mark} of the burr zero before" if mark and zeroed_since(entry) else mark,
-    ]
+    what = [recipe({**shot, "clock": clock}), mark(shot, entry)]
     return ", ".join(part for part in what if part) or NO_SHOT

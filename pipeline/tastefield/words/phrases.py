@@ -136,9 +136,18 @@ def chance_in_words(p: float | None, tasted: int) -> str:
     return f"about {part}"
 
 
+OF_ZERO_BEFORE = "of the burr zero before"
+
+
 def zeroed_since(entry: Mapping[str, Any]) -> bool:
     """Whether the burrs were zeroed after the setup was pulled, so that its marks mean another grind now."""
     return any(note["code"] == "burrs_zeroed_since" for note in entry.get("findings", ()))
+
+
+def mark(shot: Mapping[str, Any] | None, entry: Mapping[str, Any]) -> str:
+    """The dial setting of a shot of a setup, and where its burrs were zeroed since, of which zero it is."""
+    setting = dial(shot)
+    return f"{setting} {OF_ZERO_BEFORE}" if setting and zeroed_since(entry) else setting
 
 
 def denied(entry: Mapping[str, Any]) -> bool:

@@ -18,6 +18,7 @@ from tastefield.words.numbers import number, span
 from tastefield.words.phrases import (
     FEW_TASTED,
     NOT_RECORDED,
+    OF_ZERO_BEFORE,
     chance_in_words,
     count,
     denied,
@@ -27,6 +28,7 @@ from tastefield.words.phrases import (
     printable,
     readiness,
     recipe,
+    zeroed_since,
 )
 from tastefield.words.run_lines import SEVERITY
 from tastefield_plugins.write_page.because import because
@@ -81,6 +83,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "best": best(entry),
         "because": because(result),
         "next": following(entry),
+        "of_zero": OF_ZERO_BEFORE if zeroed_since(entry) else "",
         "next_table": next_table(entry),
         "quality": quality(entry),
         "figures": drawn,

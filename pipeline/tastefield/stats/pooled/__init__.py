@@ -111,12 +111,13 @@ def learn(
     :param setups: one entry a setup, those without a tasted shot too: they are answered from what others show.
     :param message: with ``prior``, ``length``, ``apart`` and ``time_felt``, what an earlier bench told.
     """
+    first = length or basis.LENGTHS[0]
     told = bench = replace(gathered(setups), time_felt=time_felt.mean)
     begin = first_look(bench, message, length)
     for _ in range(TANGENTS):
-        bench = _laid_on(bench, told, begin, message, length or basis.LENGTHS[0])
-    bench = _moved(bench, begin, message, length or basis.LENGTHS[0])
-    time_felt = felt.seen(bench, begin, message, length or basis.LENGTHS[0], time_felt)
+        bench = _laid_on(bench, told, begin, message, first)
+    bench = _moved(bench, begin, message, first)
+    time_felt = felt.seen(bench, begin, message, first, time_felt)
     bench = replace(bench, time_felt=time_felt.mean)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
