@@ -21,7 +21,7 @@ CODING: dict[str, Any] = {
     "half_range": HALF_RANGE,
     "basis": [basis.HALF_WIDTH, basis.REACH, basis.HIGHEST, basis.FALL_WIDTH, basis.TILT],
     "lengths": [list(length) for length in basis.LENGTHS],
-    "moved": shift.TAKEN,
+    "moved": shift.EARNED,
     "appeal": [appeal.LOWEST, appeal.USUAL, appeal.HIGHEST],
     "level": list(parts.CENTRE),
     "fall": list(parts.FALL),

@@ -137,8 +137,8 @@ def learn(
     grid = basis.expand(_grid(bench.moved_shots))
     means = {name: mean for name, (mean, _) in sums.items()}
     covs = {name: square - np.outer(mean, mean) for name, (mean, square) in sums.items()}
-    coffees, moves = _coffees(bench, means)
-    apart = shift.spread(moves) if len(coffees) or apart is None else apart
+    coffees, moves, taken = _coffees(bench, means)
+    apart = shift.spread(moves, taken) if len(coffees) or apart is None else apart
     if not len(coffees):  # of what kinds coffees come nobody knows; that their bests lie apart is known
         moves = np.sqrt(2.0) * apart * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
         coffees = np.zeros((len(moves), WIDTH))
@@ -198,7 +198,12 @@ def _moved(bench: Bench, theta: Array, message: Message | None, length: basis.Le
         return bench
     plan = laid_out(bench, length)
     found = evaluate(plan, batches(plan), theta, message, with_gradient=False)
-    return replace(bench, shift=shift.shifts(shift.places(plan, found), bench.coffee))
+    return replace(bench, shift=shift.shifts(shift.places(plan, found), bench.coffee, _taken(bench)))
+
+
+def _taken(bench: Bench) -> Array:
+    """Share (S,) of what is seen of its coffee's best that every setup's shift takes."""
+    return shift.share(bench.coffee_shots)[bench.coffee]
 
 
 def _sds(bench: Bench, thetas: Array) -> Array:
@@ -224,23 +229,23 @@ def _answers(plan: Layout, found: Evidence) -> list[tuple[tuple[str, str], Momen
     return answers
 
 
-def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> tuple[Array, Array]:
+def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> tuple[Array, Array, Array]:
     """What each of the coffees tasted most adds to a machine's surface, in the mean over its setups, and over all 0.
 
-    :returns: (k, WIDTH), none where the coffees are too few, and their shifts (k, 2).
+    :returns: (k, WIDTH), none where the coffees are too few; their shifts (k, 2) and the share (k,) these take.
     """
     tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
     of = [np.flatnonzero((bench.coffee == coffee) & (tasted > 0)) for coffee in range(len(bench.coffee_names))]
     most = sorted((setups for setups in of if len(setups)), key=lambda setups: -int(tasted[setups].sum()))
     if len(most) < FEWEST_COFFEES:
-        return np.zeros((0, WIDTH)), np.zeros((0, 2))
+        return np.zeros((0, WIDTH)), np.zeros((0, 2)), np.zeros(0)
     names, machines = bench.names, bench.machine_names
     found = [
         np.mean([means["setup", names[s]] - means["machine", machines[int(bench.machine[s])]] for s in setups], axis=0)
         for setups in most[:MOST_COFFEES]
     ]
-    moves = np.array([bench.shift[setups[0]] for setups in most[:MOST_COFFEES]])
-    return np.asarray(np.array(found) - np.mean(found, axis=0)), moves
+    first = [setups[0] for setups in most[:MOST_COFFEES]]
+    return np.asarray(np.array(found) - np.mean(found, axis=0)), bench.shift[first], _taken(bench)[first]
 
 
 def _grid(points: Array) -> Array:

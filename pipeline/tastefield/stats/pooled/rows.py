@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,8 @@ COVARIATES = ("dose", "order", "age")
 KINDS = ("machine_model", "grinder_model")
 USUAL_EXTRACTION_PCT, EXTRACTION_UNIT = 19.0, 0.1
 """Extractions are told as natural logs about the first, in units of the second: 1 is about a tenth more."""
+
+Kind = TypeVar("Kind", np.float64, np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,7 +176,13 @@ class Bench:
         """The same of the distinct tasted shots, (m, 2)."""
         return self._of_shots(self.moved)
 
-    def _of_shots(self, points: Array) -> Array:
+    @property
+    def coffee_shots(self) -> Array:
+        """Distinct tasted shots of every coffee."""
+        setup = self._of_shots(self.setup)
+        return np.bincount(self.coffee[setup], minlength=len(self.coffee_names)).astype(float)
+
+    def _of_shots(self, points: NDArray[Kind]) -> NDArray[Kind]:
         return np.asarray(points[~self.read][np.unique(self.shot[~self.read], return_index=True)[1]])
 
     def only(self, setups: Codes) -> Bench:

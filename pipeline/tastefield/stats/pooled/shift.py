@@ -19,9 +19,9 @@ from tastefield.stats.pooled.layout import Layout
 
 Array = NDArray[np.float64]
 
-TAKEN = 0.9
-"""Share of what the first look sees that is taken: it sees the best of a coffee with an error. On simulated benches
-less leaves chances of middling recipes too low; the whole, intervals too narrow where coffees are of two kinds."""
+EARNED = 8.0
+"""Tasted shots of a coffee at which half of what the first look sees is taken: it sees a best with an error. Taken
+whole, recipes of coffees with few tasted shots promise too much (simulated benches)."""
 GRID = 41
 """Points along each side of the shots' box at which a best is looked for."""
 BLUR = 0.1
@@ -65,19 +65,33 @@ def _among(points: Array, shots: Array) -> NDArray[np.bool_]:
         return np.zeros(len(points), dtype=bool)
 
 
-def shifts(bests: Array, coffee: NDArray[np.int64]) -> Array:
-    """Shift (S, 2) of every setup. :param bests: (S, 2) of :func:`places`. :param coffee: (S,) codes."""
+def share(shots: Array) -> Array:
+    """Share of what the first look sees that is taken, of coffees of so many tasted ``shots``."""
+    return np.asarray(shots / (shots + EARNED))
+
+
+def shifts(bests: Array, coffee: NDArray[np.int64], taken: Array) -> Array:
+    """Shift (S, 2) of every setup.
+
+    :param bests: (S, 2) of :func:`places`. :param coffee: (S,) codes. :param taken: (S,) of :func:`share`.
+    """
     first = np.unique(coffee, return_index=True)[1]
     known = bests[first][np.isfinite(bests[first]).all(axis=1)]
     if len(known) < FEWEST:
         return np.zeros_like(bests)
-    return np.asarray(np.nan_to_num(TAKEN * (bests - known.mean(axis=0))))
+    return np.asarray(np.nan_to_num(taken[:, None] * (bests - known.mean(axis=0))))
 
 
-def spread(moved: Array) -> Array:
-    """How far bests lie apart along each factor, (2,): of shifts (k, 2) of k coffees, leaning on ``USUAL_SD``."""
+def spread(moved: Array, taken: Array) -> Array:
+    """How far bests lie apart along each factor, (2,), leaning on ``USUAL_SD``.
+
+    A best seen with an error is apart^2 + error^2 from the middle in the mean square, of which the right share takes
+    apart^2: the square of what was taken over the share is apart^2 in the mean.
+
+    :param moved: (k, 2) shifts of k coffees. :param taken: (k,) of :func:`share`.
+    """
     if not len(moved):
         return np.full(2, USUAL_SD)
     lean = 2.0  # coffees that what is usual counts for
-    squares = ((moved / TAKEN) ** 2).sum(axis=0)
+    squares = (moved**2 / taken[:, None]).sum(axis=0)
     return np.asarray(np.sqrt((lean * USUAL_SD**2 + squares) / (lean + max(len(moved) - 1, 0))))
