@@ -262,7 +262,7 @@ class QuadraticSurface(Surface):
 
     def sd(self, points: Floats) -> Floats:
         # through the root: the variance cannot come out negative, and one product serves many points
-        return np.sqrt((self.directions(points, 0) ** 2).sum(axis=1))
+        return np.asarray(np.sqrt((self.directions(points, 0) ** 2).sum(axis=1)))
 
     def directions(self, points: Floats, seed: int) -> Floats:
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)))
@@ -274,7 +274,7 @@ class QuadraticSurface(Surface):
         normal = rng.standard_normal((n, len(self.estimates))) @ root.T
         level = rng.standard_normal((n, 1)) * np.sqrt(self.extra_var)
         widen = np.sqrt(self.draw_df / rng.chisquare(self.draw_df, (n, 1)))
-        return self.mean(points) + widen * (normal @ self._design(points).T + level)
+        return np.asarray(self.mean(points) + widen * (normal @ self._design(points).T + level))
 
     def speaks_for(self, points: Floats) -> NDArray[np.bool_]:
         x = code(points)

@@ -129,7 +129,8 @@ def _scores(
         base["taster"] = taster
     if key is not None:
         shots = _resolved(base, code, known.get("session", ""), key, place, ctx)
-        base = base.drop(columns=[code] if code == known.get("shot_id") else []).assign(shot_id=shots)
+        base = base.drop(columns=[code] if code == known.get("shot_id") else [])
+        base["shot_id"] = pd.Series(shots, index=base.index, dtype=object)
     filled = frame[attributes].map(is_filled)
     for attribute in attributes:
         scored = base[filled[attribute]]
@@ -155,8 +156,8 @@ def _refuse_two_answers(place: str, known: Mapping[str, str], code: str, taster:
 
 def _code_heading(frame: pd.DataFrame, options: TastingSheetOptions, key: _Key | None) -> str:
     if options.code:
-        return next((name for name in frame if tidy(name) == tidy(options.code)), "")
-    return next((name for name in frame if tidy(name) in _CODES), "") if key is not None else ""
+        return next((name for name in _headings(frame) if tidy(name) == tidy(options.code)), "")
+    return next((name for name in _headings(frame) if tidy(name) in _CODES), "") if key is not None else ""
 
 
 def _attributes(
@@ -165,18 +166,22 @@ def _attributes(
     """The scored columns: those named, else those with nothing but numbers and words that are scores."""
     if options.attributes:
         wanted = {tidy(name) for name in options.attributes}
-        found = [name for name in frame if tidy(name) in wanted]
+        found = [name for name in _headings(frame) if tidy(name) in wanted]
         if not found:
-            listed = ", ".join(f'"{name}"' for name in frame)
+            listed = ", ".join(f'"{name}"' for name in _headings(frame))
             raise ReadError(place, "none of the attributes is a heading", f"its headings are {listed}")
         return found
-    found = [name for name in frame if name not in described and _looks_scored(frame[name])]
+    found = [name for name in _headings(frame) if name not in described and _looks_scored(frame[name])]
     if not found:
-        listed = ", ".join(f'"{name}"' for name in frame)
+        listed = ", ".join(f'"{name}"' for name in _headings(frame))
         why = "no column holds nothing but scores"
         raise ReadError(place, why, f"name them: attributes = [...]; its headings are {listed}")
     ctx.note(finding("attributes_understood", {"place": place}, list=", ".join(f'"{name}"' for name in found)))
     return found
+
+
+def _headings(frame: pd.DataFrame) -> list[str]:
+    return [str(name) for name in frame]
 
 
 def _looks_scored(cells: pd.Series) -> bool:
@@ -231,10 +236,10 @@ def _key(file: Path, options: TastingSheetOptions) -> _Key:
     frame = _frame(grids[0], place)
     known = understand(list(frame.columns), ["scores"], {}).columns
     wanted = (tidy(options.code),) if options.code else _CODES
-    code = next((name for name in frame if tidy(name) in wanted), "")
+    code = next((name for name in _headings(frame) if tidy(name) in wanted), "")
     shot = known.get("shot_id", "")
     if not code or not shot or code == shot:
-        listed = ", ".join(f'"{name}"' for name in frame)
+        listed = ", ".join(f'"{name}"' for name in _headings(frame))
         do = f"call them code and shot_id, or write code = ...; its headings are {listed}"
         raise ReadError(place, "it needs a column of codes and a column of shots", do)
     session = known.get("session", "")

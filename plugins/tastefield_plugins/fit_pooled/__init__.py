@@ -75,7 +75,7 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
         kinds=(_last(shots["machine_model"]), _last(shots["grinder_model"])),
         score=1.0 + (rows["score"].to_numpy(dtype=float) - setup.taste.scale[0]) / unit(setup.taste),
         points=code(rows[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
-        shot=rows["shot_id"].map(number).to_numpy(dtype=np.int64),
+        shot=_numbers(rows["shot_id"], number),
         taster=tuple(str(taster) for taster in rows["taster"]),
         session=tuple(_session(row) for row in rows.to_dict("records")),
         covariates=np.clip(np.nan_to_num(covariates), -5.0, 5.0),
@@ -95,16 +95,19 @@ def _readings(setup: Setup, number: dict[str, int]) -> pooled.Readings | None:
     return pooled.Readings(
         extraction=np.log(percent / pooled.USUAL_EXTRACTION_PCT) / pooled.EXTRACTION_UNIT,
         points=code(read[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
-        shot=read["shot_id"].map(number).to_numpy(dtype=np.int64),
+        shot=_numbers(read["shot_id"], number),
         error_var=(error / pooled.EXTRACTION_UNIT) ** 2,
         off=read["time_off"].to_numpy(dtype=float) / HALF_RANGE,
         departure_var=line.residual_var / pooled.EXTRACTION_UNIT**2,
     )
 
 
+def _numbers(shots: pd.Series, number: dict[str, int]) -> NDArray[np.int64]:
+    return np.array([number[shot] for shot in shots], dtype=np.int64)
+
+
 def _column(rows: pd.DataFrame, column: str) -> Floats:
-    values = rows[column] if column in rows else pd.Series(np.nan, index=rows.index)
-    return values.to_numpy(dtype=float)
+    return np.asarray(rows[column] if column in rows else np.full(len(rows), np.nan), dtype=float)
 
 
 def _last(column: pd.Series) -> str:

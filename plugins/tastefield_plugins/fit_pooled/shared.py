@@ -102,7 +102,8 @@ def corners(tasted: NDArray[np.float64]) -> list[list[float]]:
     """Corners (m, 2) of the hull of the tasted shots, coded, on a coarse grid: no shot can be read from them."""
     if not len(tasted):
         return []
-    return np.unique(np.round(hull.Support.around(tasted, 0.0).vertices / COARSE) * COARSE, axis=0).round(6).tolist()
+    found = np.unique(np.round(hull.Support.around(tasted, 0.0).vertices / COARSE) * COARSE, axis=0)
+    return [[float(value) for value in corner] for corner in found.round(6)]
 
 
 def _apart(value: tuple[float, float]) -> tuple[float, float]:

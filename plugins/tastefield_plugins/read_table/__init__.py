@@ -143,7 +143,7 @@ def _frame(body: list[Row], header: Header, first: int) -> pd.DataFrame:
     width = max((len(header.named), *map(len, body)))
     padded = [row + [None] * (width - len(row)) for row in body]
     frame = pd.DataFrame(padded, columns=range(width), index=range(first, first + len(body)), dtype=object)
-    there = filled(frame).any(axis=0)
+    there = [bool(column.any()) for column in filled(frame).T]
     keep = [number for number in range(width) if header.has(number) or there[number]]
     return frame[keep].set_axis([header.name(number) for number in keep], axis=1)
 

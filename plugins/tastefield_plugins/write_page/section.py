@@ -97,7 +97,7 @@ def section(result: SetupResult) -> dict[str, Any]:
         "flat": result.lattice is not None and float(np.ptp(result.lattice.mean)) < FLAT * unit(entry),
         "variances": variances(entry["surface"]),
         "together": TOGETHER if (entry["surface"] or {}).get("model") == "pooled" else "",
-        "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances"), ""),
+        "carried": CARRIED.get(((entry["surface"] or {}).get("fit") or {}).get("variances", ""), ""),
         "shots": _shots(result),
         "terms": [] if result.tables is None else result.tables.terms.to_dict("records"),
     }
