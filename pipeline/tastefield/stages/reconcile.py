@@ -108,12 +108,12 @@ def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list
         listened = taste.listen(written, words, part.marks.get("score", ""))
         typed.note(part, "score", listened)
         named = part.frame["attribute"]
-        ours = config.attribute.casefold()
+        wanted = config.attribute.casefold()
         if named.notna().any():
-            part.frame["attribute"] = named.str.casefold().fillna(ours)
-            modelled.append(part.frame["attribute"] == ours)
+            part.frame["attribute"] = named.str.casefold().fillna(wanted)
+            modelled.append(part.frame["attribute"] == wanted)
         else:
-            part.frame["attribute"] = plain.repeated(ours, named.index)
+            part.frame["attribute"] = plain.repeated(wanted, named.index)
             modelled.append(pd.Series(True, index=named.index))
         heard.append(listened.values)
 
