@@ -1,8 +1,8 @@
 """A million shot rows read and reconciled: CPU seconds and memory, beside pandas reading the same files, in one run.
 
 Two files: a clean one, and one with what people write: notes with quotes and line ends, dates missing or in words,
-``~27``, choked shots. pandas reads each as it does by itself (C engine, numbers found out, dates left as text), with its
-dates read too, as text alone, and by its Python engine.
+``~27``, choked shots. pandas reads each as it does by itself (C engine, numbers found out, dates left as text), with
+its dates read too, as text alone, and by its Python engine.
 """
 
 from __future__ import annotations
