@@ -6,6 +6,7 @@ Problems are told in the order in which they can be seen: TOML syntax first, the
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -37,6 +38,8 @@ from tastefield.population import Document, Prior, joined, read
 from tastefield.registry import Registry, build
 from tastefield.words.nearest import nearest, suggestion
 
+_PASSWORD = re.compile(r"://[^/\s]*@")
+"""Who an address logs in as: it is told to nobody, wherever it was written by mistake."""
 SECTIONS: dict[str, type[Block]] = {
     "setups": SetupsConfig,
     "taste": TasteConfig,
@@ -369,4 +372,5 @@ class _Check:
         if detail["type"] == "missing" and isinstance(loc[-1], str):
             return Problem(f"{key} is missing", at, "it has no default", f"write {key} = ...")
         shown = f'"{found}"' if isinstance(found, str) else f"{found!r}"
+        shown = _PASSWORD.sub("://...@", shown)
         return Problem(f"{shown[:80]} cannot be used here", at, why, "correct the value")

@@ -17,6 +17,7 @@ from tastefield.tables.cells import folded, is_filled, shown
 from tastefield.tables.grid import Row, below_headings, places, sheets, text_rows
 from tastefield.tables.headings import tidy, understand
 from tastefield.tables.numbers import split_unit
+from tastefield.tables.parts import code_without_shot
 from tastefield.tables.text import Encoding
 from tastefield.words.findings import finding
 from tastefield.words.tastes import TASTES, VERDICTS
@@ -58,8 +59,8 @@ class _Key:
     shots: Mapping[tuple[str, str], tuple[str, ...]]
     by_session: bool
 
-    def shot(self, session: str, code: str) -> str | None:
-        """The one shot of a code; leading zeros count only where they tell codes apart."""
+    def shots_of(self, session: str, code: str) -> tuple[str, ...]:
+        """The shots of a code; leading zeros count only where they tell codes apart."""
         session = session if self.by_session else ""
         exact = self.shots.get((session, code))
         if exact is None:
@@ -67,7 +68,7 @@ class _Key:
                 s for (at, c), found in self.shots.items() if at == session and _bare(c) == _bare(code) for s in found
             }
             exact = tuple(like)
-        return exact[0] if len(exact) == 1 else None
+        return exact
 
 
 class TastingSheetReader(Reader):
@@ -207,10 +208,10 @@ def _resolved(base: pd.DataFrame, code: str, session: str, key: _Key, place: str
         if not is_filled(cell):
             shots.append(None)
             continue
-        shot = key.shot(_label(sitting), _label(cell))
-        if shot is None:
+        found = key.shots_of(_label(sitting), _label(cell))
+        if len(found) != 1:
             unknown.append(shown(cell))
-        shots.append(f"{shown(cell)} (code not in {key.name})" if shot is None else shot)
+        shots.append(found[0] if len(found) == 1 else code_without_shot(shown(cell), key.name, bool(found)))
     where, told = {"place": place}, list(dict.fromkeys(unknown))
     coded = sum(shot is not None for shot in shots)
     if len(unknown) < coded:

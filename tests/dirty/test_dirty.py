@@ -104,7 +104,7 @@ def test_times_as_fractions_of_a_day(tmp_path):
     assert [reason for *_, reason in Found(path).aside] == [looks, looks]
     answered = Found(path, units={"shot_time_s": "day"})
     assert answered.column("shot_time_s")[0] == pytest.approx(27.0)
-    why = '1620 s is impossible: more than 0 and at most 600 s; it stands under "Time", in day'
+    why = '1620 s is impossible: more than 0 and at most 600 s; it stands under "Time", in fractions of a day'
     assert answered.aside == [(3, "shot_time_s", why)]
 
 

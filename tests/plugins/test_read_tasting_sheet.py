@@ -73,6 +73,7 @@ def test_a_code_that_the_key_does_not_know_is_set_aside_whole_and_told(tmp_path)
     records = bench(tmp_path)
     aside = records.set_aside
     assert aside["reason"].tolist() == ["there is no shot 905 (code not in key.csv)"] * 2
+    assert aside["do"].tolist() == ["give the code one shot in its key, or correct it on the sheet"] * 2
     assert all("taster=ben" in value for value in aside["value"])
     assert sorted(aside["row"]) == [5, 5]
     told = codes(records)["codes_not_resolved"]
@@ -90,6 +91,7 @@ def test_a_code_never_joins_a_shot_that_happens_to_be_called_like_it(tmp_path):
 def test_a_code_that_the_key_gives_two_shots_resolves_to_neither(tmp_path):
     records = bench(tmp_path, key__csv=KEY + "417,S3\n905,S3\n")
     assert set(records.tables["scores"]["shot_id"]) == {"S2", "S3"}
+    assert set(records.set_aside["reason"]) == {"there is no shot 417 (code of several shots in key.csv)"}
 
 
 def test_codes_used_again_are_told_apart_by_session(tmp_path):

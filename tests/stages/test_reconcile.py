@@ -16,6 +16,7 @@ from tastefield.records import RawTable, SourceCount
 from tastefield.stages.reconcile import reconcile
 from tastefield.tables import account, aside, cells, judge, typed
 from tastefield.tables.account import NotBalanced, check_account
+from tastefield.tables.cells import LONG, PLAIN, compact
 from tastefield.words.columns import PROVENANCE, SET_ASIDE, TABLES, names
 
 SHOT = {"machine": "A", "coffee": "house", "dose_g": "18.0", "beverage_g": "36.4", "shot_time_s": "27"}
@@ -672,6 +673,38 @@ def test_times_of_several_zones_are_told_and_keep_the_clock_on_the_wall():
     assert records.tables["shots"]["pulled_at"].dt.hour.tolist() == [10, 11, 12]
     assert "+00:00, +01:00, none" in only(records, "zones_mixed").message
     assert "zones_mixed" not in codes(run(sheet({**SHOT, "pulled_at": stamps[0]})))
+
+
+def test_times_of_several_zones_are_told_in_a_long_column_read_at_once_too():
+    stamps = pd.date_range("2026-01-01", periods=LONG, freq="37min").strftime("%Y-%m-%d %H:%M")
+    shots = [{**SHOT, "shot_id": f"s{at}", "pulled_at": stamp} for at, stamp in enumerate(stamps)]
+
+    def ingested(*rows):  # as ingest hands a long column on
+        raw = sheet(*rows)
+        return replace(raw, rows=raw.rows.assign(pulled_at=compact(raw.rows["pulled_at"])))
+
+    assert ingested(*shots).rows["pulled_at"].dtype == PLAIN
+    assert "zones_mixed" not in codes(run(ingested(*shots)))
+    shots[7]["pulled_at"] = "2026-03-04T10:05-05:00"
+    shots[9]["pulled_at"] = "yesterday"
+    records = run(ingested(*shots))
+    assert "-05:00, none" in only(records, "zones_mixed").message
+    assert told(records, "pulled_at")["row"].tolist() == [11]
+
+
+@pytest.mark.parametrize(
+    ("column", "heading", "cell", "words"),
+    [
+        ("tds_pct", "TDS (fraction)", "0.091", "in fractions of 1 and"),
+        ("shot_time_s", "Time (day)", "0.0003125", "in fractions of a day and"),
+        ("dose_g", "In (oz)", "0.64", "in oz and"),
+    ],
+)
+def test_a_unit_that_was_converted_is_named_so_that_it_can_be_said(column, heading, cell, words):
+    table = "readings" if column == "tds_pct" else "shots"
+    raw = sheet({**SHOT, "shot_id": "a", column: cell}, table=table, headings={column: heading})
+    records = run(sheet({**SHOT, "shot_id": "a"}, place="other.csv"), raw)
+    assert f"The column {heading} is {words}" in only(records, "units_converted").message
 
 
 # --- source settings -------------------------------------------------------------------------------------------------

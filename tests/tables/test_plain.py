@@ -114,6 +114,27 @@ def test_whether_every_row_has_a_word_of_its_own_is_told_whatever_their_order(wr
         assert not plain.each_once(pd.concat([words, pd.Series([None], dtype=words.dtype)]))
 
 
+def test_a_counter_has_each_word_once_and_one_that_starts_again_has_not(monkeypatch):
+    counted = [f"s{at}" for at in range(1200)]
+    monkeypatch.setattr(plain, "_marks", None)  # it is told by their order alone
+    words = plain.as_words(pa.array(counted, pa.large_string()), pd.RangeIndex(len(counted)))
+    assert plain.each_once(words)
+    monkeypatch.undo()
+    again = [*counted, "s7"]
+    assert not plain.each_once(plain.as_words(pa.array(again, pa.large_string()), pd.RangeIndex(len(again))))
+
+
+@given(
+    st.lists(st.none() | st.sampled_from(["a", "b", "-", "c"]), max_size=8),
+    st.sampled_from([cells.is_filled, lambda cell: cell == "a", lambda cell: cell is None, lambda cell: True]),
+    st.booleans(),
+)
+def test_what_holds_of_a_column_holds_of_each_cell_however_the_column_is_kept(written, holds, spare):
+    column_ = pd.Series(written, dtype=object)
+    for kept in (column_, column_.astype(pd.CategoricalDtype(["a", "b", "-", "c", *(["d"] if spare else [])]))):
+        assert cells.which(kept, holds).tolist() == [holds(cell) for cell in written]
+
+
 @given(st.lists(st.text(alphabet="ab 0", max_size=3), max_size=8), st.integers(0, 3))
 def test_the_ends_of_cells_are_their_first_and_last_byte(written, cut):
     first, last = plain.ends(pa.array(written, pa.large_string())[cut:])

@@ -41,6 +41,11 @@ def test_what_is_not_understood_is_never_half_understood(cell):
     assert isinstance(heard(cell), str)
 
 
+def test_more_than_all_is_no_score_and_stretches_no_scale():
+    assert heard("12/10") == "12 is more than 10"
+    assert heard("10/10") == Said(10.0, 10.0)
+
+
 def test_words_keep_their_order_and_verdicts_stand_on_their_side_of_good_on_any_scale():
     for scale, good in (((1, 9), 6.6), ((0, 100), 80), ((1, 5), 2.0), ((0, 10), 9.9)):
         words = word_scores(scale, good, {})

@@ -56,14 +56,14 @@ def reconcile(raw: Sequence[RawTable], sources: Sequence[SourceConfig], taste_co
     told = aside.in_order(pieces, raw)
     set_aside = told[list(SET_ASIDE)]
     findings += aside.set_aside_told(told, kept) + aside.described_told(read_parts)
-    findings += doubts.taken_otherwise(read_parts) + doubts.zones_mixed(raw)
-    alike = doubts.names_alike(kept)
+    findings += doubts.taken_otherwise(read_parts) + doubts.zones_mixed(read_parts)
+    alike = doubts.names_alike(kept, raw)
     findings += alike + doubts.about(kept) + doubts.names_folded(raw, alike) + doubts.identical_rows(raw)
-    counts = tuple(SourceCount(*count) for count in account.tally(raw, kept, set_aside))
+    tallied = account.tally(raw, kept, set_aside)
+    account.check_balance(tallied, kept)
+    counts = tuple(SourceCount(*count) for count in tallied)
     columns = tuple(ColumnCount(*count) for count in account.by_column(raw, set_aside))
-    records = Records(kept, set_aside, counts, used_taste, tuple(findings), columns)
-    account.check_account(raw, records)
-    return records
+    return Records(kept, set_aside, counts, used_taste, tuple(findings), columns)
 
 
 def _refuse_unnumbered(raw: Sequence[RawTable]) -> None:
@@ -108,11 +108,13 @@ def _read_scores(read_parts: Sequence[Part], config: TasteConfig, findings: list
         listened = taste.listen(written, words, part.marks.get("score", ""))
         typed.note(part, "score", listened)
         named = part.frame["attribute"]
+        wanted = config.attribute.casefold()
         if named.notna().any():
-            part.frame["attribute"] = named.str.casefold().fillna(config.attribute.casefold())
+            part.frame["attribute"] = named.str.casefold().fillna(wanted)
+            modelled.append(part.frame["attribute"] == wanted)
         else:
-            part.frame["attribute"] = plain.repeated(config.attribute.casefold(), named.index)
-        modelled.append(part.frame["attribute"] == config.attribute.casefold())
+            part.frame["attribute"] = plain.repeated(wanted, named.index)
+            modelled.append(pd.Series(True, index=named.index))
         heard.append(listened.values)
 
     every = Counter[taste.Said]()

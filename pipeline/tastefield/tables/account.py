@@ -14,7 +14,17 @@ import pandas as pd
 
 from tastefield.tables import plain
 from tastefield.tables.cells import there
-from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, by_place, leads, outcome_only, shot_names
+from tastefield.tables.parts import (
+    OUTCOME_CELLS,
+    Mask,
+    Places,
+    Raw,
+    by_place,
+    each_stands_alone,
+    leads,
+    outcome_only,
+    shot_names,
+)
 from tastefield.words.columns import names
 
 
@@ -52,21 +62,29 @@ class NotBalanced(RuntimeError):  # noqa: N818 - a state of the account
 
 
 def check_account(raw: Iterable[Raw], records: Kept) -> None:
-    """Count again and compare.
+    """Count records that were handed on again, and compare.
 
     :raises NotBalanced: read is not kept + set aside somewhere, or the counts handed on are not what is there.
     """
     counts = tally(raw, records.tables, records.set_aside)
+    check_balance(counts, records.tables)
+    told = [tuple(getattr(count, name) for name in Count._fields) for count in records.counts]
+    if told != [tuple(count) for count in counts]:
+        raise NotBalanced("the counts handed on differ from what is there")
+
+
+def check_balance(counts: Sequence[Count], tables: Mapping[str, pd.DataFrame]) -> None:
+    """Compare what was read with what was kept and set aside.
+
+    :raises NotBalanced: they differ somewhere, or rows were kept that nobody read.
+    """
     faults = [
         f"{count.place}, {count.table}: {count}"
         for count in counts
         if count.read != count.kept + count.set_aside or count.cells_read != count.cells_kept + count.cells_set_aside
     ]
-    told = [tuple(getattr(count, name) for name in Count._fields) for count in records.counts]
-    if not faults and told != [tuple(count) for count in counts]:
-        faults.append("the counts handed on differ from what is there")
     read = {(count.place, count.table) for count in counts}
-    for table, frame in records.tables.items():
+    for table, frame in tables.items():
         faults += [
             f"{place}: {table} were kept that nobody read"
             for place in frame["place"].unique()
@@ -108,7 +126,7 @@ def by_column(raw: Iterable[Raw], set_aside: pd.DataFrame) -> list[tuple[str, st
 def _count(one: Raw, kept: pd.DataFrame | None, aside: pd.DataFrame | None, shots: pd.DataFrame | None) -> Count:
     rows = one.rows
     lead = leads(one)
-    is_lead = lead == np.arange(len(rows))
+    is_lead = np.ones(len(rows), dtype=bool) if each_stands_alone(one) else lead == np.arange(len(rows))
     kept_rows = pd.Index([] if kept is None else kept["row"])
     gone = _Aside(rows, aside)
     row_kept = np.ones(len(rows), dtype=bool) if rows.index.equals(kept_rows) else rows.index.isin(kept_rows)
@@ -181,9 +199,10 @@ def _moved(one: Raw, shots: pd.DataFrame | None) -> dict[str, Mask]:
     """By column, which cells held only an outcome word and stand as the outcome of a kept shot of that row."""
     if shots is None or (one.table == "scores" and not one.together):
         return {}
-    known = shots.loc[shots["outcome"].notna(), "shot_id"]
-    if known.empty:
+    said = shots["outcome"].notna().to_numpy(dtype=bool)
+    if not said.any():
         return {}
+    known = shots.loc[said, "shot_id"]
     has_outcome = plain.among(shot_names(one), known)
     here = [name for name in OUTCOME_CELLS.get(one.table, ()) if name in one.rows]
     return {name: outcome_only(one.rows[name]) & has_outcome for name in here}

@@ -11,6 +11,7 @@ from tastefield.tables import cells
 from tastefield.tables.judge import Verdicts, needed_columns
 from tastefield.tables.parts import Raw
 from tastefield.tables.typed import Part
+from tastefield.tables.units import said
 from tastefield.words.columns import SET_ASIDE, TABLES
 from tastefield.words.findings import Finding, finding
 
@@ -54,7 +55,7 @@ def _with_unit(problems: pd.DataFrame, part: Part) -> pd.DataFrame:
         return problems
     units = [part.units.get(name, "") for name in problems["column"]]
     headings = [part.raw.headings.get(name, name) for name in problems["column"]]
-    under = [f'; it stands under "{heading}", in {unit}' for heading, unit in zip(headings, units, strict=True)]
+    under = [f'; it stands under "{heading}", in {said(unit)}' for heading, unit in zip(headings, units, strict=True)]
     reason = problems["reason"].where(~written, problems["reason"] + pd.Series(under, index=problems.index))
     return problems.assign(reason=reason)
 

@@ -80,11 +80,13 @@ class Parsed:
     :param values: same index as the cells.
     :param problems: columns row, value (as shown), reason, do, asked.
     :param taken: (row, as shown, how) of values that are not simply what was written; see :class:`Taken`.
+    :param in_one_go: which cells were read as plain numbers or dates, all others one by one; ``None`` where none was.
     """
 
     values: pd.Series
     problems: pd.DataFrame
     taken: tuple[tuple[int, str, str], ...] = ()
+    in_one_go: NDArray[np.bool_] | None = None
 
 
 PLAIN = pd.ArrowDtype(pa.large_string())
@@ -172,7 +174,14 @@ def which(cells: pd.Series, holds: Callable[[Any], bool], of_numbers: bool = Tru
         return mask
     values, codes = distinct(cells)
     holding = np.array([holds(value) for value in values], dtype=bool)
-    return holding if codes is None else holding.take(codes)
+    if codes is None:
+        return holding
+    if not len(codes) or not holding.any():
+        return np.zeros(len(codes), dtype=bool)
+    last = len(values) - 1
+    if holding[:last].all() and (holding[last] or (codes.min() >= 0 and codes.max() < last)):
+        return np.ones(len(codes), dtype=bool)
+    return holding.take(codes)
 
 
 def occurring(cells: pd.Series) -> list[Any]:
@@ -320,12 +329,14 @@ def _in_one_go(column: Column, text: pa.Array, reading: Reading) -> NDArray[Any]
 
 def _and_the_rest(values: NDArray[Any], cells: pd.Series, read: Callable[[Any], Any], dtype: str) -> Parsed:
     """Values read in one go, and one by one the filled cells that were not."""
-    rest = np.flatnonzero(np.isnan(values) & cells.notna().to_numpy(dtype=bool))
+    done = ~np.isnan(values)
+    rest = np.flatnonzero(~done & cells.notna().to_numpy(dtype=bool)) if not done.all() else np.array([], dtype=int)
     if not rest.size:
-        return Parsed(pd.Series(values, index=cells.index, dtype=dtype, copy=False), _NO_PROBLEMS)
+        return Parsed(pd.Series(values, index=cells.index, dtype=dtype, copy=False), _NO_PROBLEMS, (), done)
     careful = each(cells.iloc[rest], read, dtype)
     values[rest] = careful.values.to_numpy()
-    return Parsed(pd.Series(values, index=cells.index, dtype=dtype, copy=False), careful.problems, careful.taken)
+    typed = pd.Series(values, index=cells.index, dtype=dtype, copy=False)
+    return Parsed(typed, careful.problems, careful.taken, done)
 
 
 def parse_one(column: Column, cell: Any, reading: Reading) -> Any:

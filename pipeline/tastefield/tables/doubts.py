@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from tastefield.tables import plain, units
-from tastefield.tables.cells import folded, is_filled, is_plain, occurring, shown, written
-from tastefield.tables.dates import zone_of
+from tastefield.tables import units
+from tastefield.tables.cells import folded, is_filled, occurring, shown, written
+from tastefield.tables.judge import UNNAMED_TASTER
 from tastefield.tables.parts import Raw, by_place, labels
 from tastefield.tables.typed import Part
 from tastefield.words import columns
@@ -38,10 +38,17 @@ def about(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
     return [*typed_targets(tables["shots"]), *fraction_tds(tables["readings"])]
 
 
-def names_alike(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
-    """Names that differ only in case, width or spaces. They are kept apart: only their owner knows."""
+def names_alike(tables: Mapping[str, pd.DataFrame], raw: Sequence[Raw]) -> list[Finding]:
+    """Names that differ only in case, width or spaces. They are kept apart: only their owner knows.
+
+    :param raw: the raw tables; their cells, which may be few different ones, tell where names need not be counted.
+    """
     found = []
     for column, where in NAMED.items():
+        cells = (cell for one in raw if column in one.rows for cell in occurring(one.rows[column]) if is_filled(cell))
+        spelled_ = {folded(shown(cell)) for cell in cells} | {UNNAMED_TASTER}
+        if len({alike(name) for name in spelled_}) == len(spelled_):
+            continue
         uses = pd.concat([tables[table][column].dropna() for table in where]).value_counts(sort=False)
         groups: dict[str, list[str]] = {}
         for name in uses.index:
@@ -83,7 +90,8 @@ def typed_targets(shots: pd.DataFrame) -> list[Finding]:
     """Places with machines whose every dose is exactly the same; and whether every weight out is, or is the target."""
     found = []
     weighed = shots[["place", "machine", "dose_g", "beverage_g", "target_beverage_g"]]
-    weighed = weighed[weighed["dose_g"].notna()]
+    there = weighed["dose_g"].notna()
+    weighed = weighed if there.all() else weighed[there]
     for place, here in by_place(weighed).items():
         doses, outs = [], []
         by_machine = here.groupby("machine", sort=False)
@@ -133,7 +141,12 @@ def taken_otherwise(read_parts: Sequence[Part]) -> list[Finding]:
             found.append(finding(codes[how], {**where, "column": name}, **values))
         for name, unit in part.units.items():
             heading = part.raw.headings.get(name, name)
-            values = {"column": name, "theirs": unit, "heading": heading, "unit": unit_word(part.raw.table, name)}
+            values = {
+                "column": name,
+                "theirs": units.said(unit),
+                "heading": heading,
+                "unit": unit_word(part.raw.table, name),
+            }
             found.append(finding("units_converted", {**where, "column": name}, **values))
         if part.combined:
             row = part.combined[0]
@@ -171,22 +184,13 @@ def ask_about_ounces(read_parts: Sequence[Part]) -> None:
             part.frame[name] = part.frame[name].mask(low)
 
 
-def zones_mixed(raw: Sequence[Raw]) -> list[Finding]:
+def zones_mixed(read_parts: Sequence[Part]) -> list[Finding]:
     """Places whose times name several time zones, or in some rows none: each keeps the clock on the wall."""
     found = []
-    for one in raw:
-        if "pulled_at" not in one.rows:
-            continue
-        cells = one.rows["pulled_at"]
-        zones = set()
-        if is_plain(cells):
-            without = ~np.isnat(plain.dates(plain.held(cells)))
-            zones = {""} if without.any() else set()
-            cells = cells[~without]
-        zones |= {zone_of(cell) for cell in occurring(cells) if is_filled(cell)}
-        if len(zones) > 1:
-            told = ", ".join(sorted(zone or "none" for zone in zones))
-            found.append(finding("zones_mixed", {"place": one.place, "table": one.table}, list=told))
+    for part in read_parts:
+        if len(part.zones) > 1:
+            told = ", ".join(sorted(zone or "none" for zone in part.zones))
+            found.append(finding("zones_mixed", {"place": part.raw.place, "table": part.raw.table}, list=told))
     return found
 
 

@@ -64,8 +64,9 @@ def judge(table: str, of_table: Sequence[Part], shots: pd.DataFrame | None, lost
         _against_impossible_extraction(verdicts, shots)
         _number_readings(verdicts)
     if table == "scores":
-        verdicts.frame["taster"] = verdicts.frame["taster"].fillna(UNNAMED_TASTER)
-        verdicts.frame["attribute"] = verdicts.frame["attribute"].fillna(attribute)
+        for name, word in (("taster", UNNAMED_TASTER), ("attribute", attribute)):
+            if verdicts.frame[name].hasnans:
+                verdicts.frame[name] = verdicts.frame[name].fillna(word)
     if table == "grinders":
         _against_impossible_dials(verdicts)
     if not _named_once(verdicts.frame, of_table, shots):
@@ -83,8 +84,8 @@ def stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
         if "shot_id" in frame:
             needs_name = table == "shots" or part.raw.together
             frame["shot_id"] = part.shot if needs_name else frame["shot_id"]
-        lead = _is_lead(part)
-        pieces.append(frame if lead.all() else frame[lead])
+        alone = parts.each_stands_alone(part.raw)
+        pieces.append(frame if alone else frame[np.equal(part.lead, np.arange(len(part.lead)))])
     if len(pieces) == 1:
         return pieces[0].reset_index(drop=True)
     if pieces:
@@ -96,10 +97,6 @@ def stacked(table: str, of_table: Sequence[Part]) -> pd.DataFrame:
 def _empty(table: str) -> pd.DataFrame:
     empty = {one.name: pd.Series([], dtype=cells.DTYPES[one.kind]) for one in TABLES[table]}
     return pd.DataFrame(empty | {"place": pd.Series([], dtype="str"), "row": pd.Series([], dtype="int64")})
-
-
-def _is_lead(part: Part) -> parts.Mask:
-    return np.equal(part.lead, np.arange(len(part.lead)))
 
 
 def _against_missing(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> None:
@@ -159,7 +156,10 @@ def _against_unknown_shots(verdicts: Verdicts, shots: pd.DataFrame, lost: Lost) 
     verdicts.against(gone, "its shot was set aside", remedies)
     unknown = np.array([isinstance(name, str) and name not in known for name in names], dtype=bool) & ~gone
     reasons = [f"there is no shot {name}" for name in names]
-    verdicts.against(unknown, reasons, "correct the shot_id here or among the shots")
+    do = "correct the shot_id here or among the shots"
+    of_code = "give the code one shot in its key, or correct it on the sheet"
+    codes = [isinstance(name, str) and parts.is_code_without_shot(name) for name in names]
+    verdicts.against(unknown, reasons, [of_code if is_code else do for is_code in codes])
 
 
 def _against_impossible_extraction(verdicts: Verdicts, shots: pd.DataFrame) -> None:

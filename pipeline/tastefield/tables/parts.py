@@ -123,6 +123,19 @@ def made_name(place: str, row: int) -> str:
     return f"{place}#{row}"
 
 
+def code_without_shot(code: str, key: str, several: bool) -> str:
+    """What stands for the shot of a blind code that its key does not give one.
+
+    :param several: whether the key gives it several.
+    """
+    return f"{code} (code {'of several shots' if several else 'not'} in {key})"
+
+
+def is_code_without_shot(name: str) -> bool:
+    """Whether a name of a shot was made by :func:`code_without_shot`."""
+    return " (code " in name and name.endswith(")")
+
+
 @once
 def leads(raw: Raw) -> Places:
     """Which row stands for each row: itself, or the earlier one it repeats.
@@ -134,7 +147,7 @@ def leads(raw: Raw) -> Places:
     if not raw.together:
         return itself
     measured = np.ones(len(rows), dtype=bool) if raw.table == "shots" else has_measure(raw)
-    itself = np.where(measured, itself, -1)
+    itself = itself if measured.all() else np.where(measured, itself, -1)
     if raw.table not in ("shots", "readings") or "shot_id" not in rows or names_each_once(raw):
         return itself
     shot = labels(rows, "shot_id")
@@ -150,6 +163,13 @@ def leads(raw: Raw) -> Places:
     first: dict[tuple[str, ...], int] = {}
     found = [first.setdefault(keys[at], at) if may_repeat[at] else int(itself[at]) for at in range(len(rows))]
     return np.array(found, dtype=int)
+
+
+@once
+def each_stands_alone(raw: Raw) -> bool:
+    """Whether every row stands for itself: none repeats another, and none is no row of the table."""
+    lead = leads(raw)
+    return bool((lead == np.arange(len(lead))).all())
 
 
 @once

@@ -48,6 +48,11 @@ def as_words(text: pa.Array, index: pd.Index) -> pd.Series:
     return pd.Series(STR.__from_arrow__(text), index=index, copy=False)  # type: ignore[attr-defined]
 
 
+def missing(index: pd.Index) -> pd.Series:
+    """A column of pandas' own text in which nothing stands."""
+    return as_words(pa.nulls(len(index), pa.large_string()), index)
+
+
 def repeated(word: str, index: pd.Index) -> pd.Series:
     """One word in every row."""
     letters = np.frombuffer(word.encode(), np.uint8)
@@ -85,8 +90,13 @@ def is_ordinary(text: pa.Array) -> bool:
     _, data = _bytes(text)
     if data.size and (data.min() < ord(" ") or data.max() > ord("~")):
         return False
-    odd = (pc.starts_with(text, " "), pc.ends_with(text, " "), pc.match_substring(text, "  "))
-    return not any(pc.any(found).as_py() for found in odd)
+    spaces = data == ord(" ")
+    if not spaces.any():
+        return True
+    first, last = ends(text)
+    if (first == ord(" ")).any() or (last == ord(" ")).any():
+        return False
+    return not (spaces[1:] & spaces[:-1]).any()  # no cell begins or ends with one: two are of the same cell
 
 
 def each_once(words: pd.Series) -> bool:
@@ -94,7 +104,12 @@ def each_once(words: pd.Series) -> bool:
     text = held(words)
     if text.null_count or not len(text):
         return not text.null_count
-    if pc.all(pc.less(text[:-1], text[1:]), min_count=0).as_py():
+    lengths = pc.binary_length(text)
+    before, after = lengths[:-1], lengths[1:]
+    rise = pc.less(text[:-1], text[1:])
+    if pc.all(pc.or_(pc.less(before, after), pc.and_(pc.equal(before, after), rise)), min_count=0).as_py():
+        return True  # s9, s10: a counter
+    if pc.all(rise, min_count=0).as_py():
         return True
     marks = np.sort(_marks(text))
     return not (marks[1:] == marks[:-1]).any() or len(text.unique()) == len(text)
@@ -125,9 +140,12 @@ def _bytes(text: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
 def ends(text: pa.Array) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """First and last byte of each cell, 0 where it is empty."""
     offsets, data = _bytes(text)
-    some = offsets[:-1] < offsets[1:]
+    starts, stops = offsets[:-1], offsets[1:]
+    some = starts < stops
+    if some.all():
+        return data[starts], data[stops - 1]
     first, last = np.zeros(len(text), np.uint8), np.zeros(len(text), np.uint8)
-    first[some], last[some] = data[offsets[:-1][some]], data[offsets[1:][some] - 1]
+    first[some], last[some] = data[starts[some]], data[stops[some] - 1]
     return first, last
 
 

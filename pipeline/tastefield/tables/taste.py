@@ -96,7 +96,10 @@ def _hear(cell: Any, known: Sequence[str], reading: Reading) -> Said | Taken | B
         return Said(words=found) if found else _not_a_score(cell, known)
     out_of = _OUT_OF.fullmatch(rest)
     if out_of:
-        return Said(float(out_of["score"].replace(",", ".")), float(out_of["top"]), found)
+        value, top = float(out_of["score"].replace(",", ".")), float(out_of["top"])
+        if value > top:
+            return Bad(f"{value:g} is more than {top:g}", "correct one of them")
+        return Said(value, top, found)
     if _NUMBER.fullmatch(rest) or hedged(rest):
         return _numbered(rest, reading, found)
     return _not_a_score(cell, known)

@@ -20,12 +20,24 @@ from tastefield.tables.cells import (
     is_filled,
     is_plain,
     listed,
+    occurring,
     parse,
     shown,
     which,
     written,
 )
-from tastefield.tables.parts import OUTCOME_CELLS, Mask, Places, Raw, has_measure, leads, outcome_only, shot_names
+from tastefield.tables.dates import zone_of
+from tastefield.tables.parts import (
+    OUTCOME_CELLS,
+    Mask,
+    Places,
+    Raw,
+    each_stands_alone,
+    has_measure,
+    leads,
+    outcome_only,
+    shot_names,
+)
 from tastefield.tables.units import changes
 from tastefield.words.columns import TABLES, column
 from tastefield.words.outcomes import split_outcome
@@ -56,6 +68,7 @@ class Part:
     :param taken: (row, column, as shown, how) of values that are not simply what was written.
     :param combined: rows whose dose cell held in, out and time together.
     :param described: cells that describe a reading or score their row has not: column -> how many.
+    :param zones: time zones named in the times of its shots, empty for a time that names none.
     """
 
     raw: Raw
@@ -69,6 +82,7 @@ class Part:
     taken: list[tuple[int, str, str, str]] = field(default_factory=list)
     combined: list[int] = field(default_factory=list)
     described: dict[str, int] = field(default_factory=dict)
+    zones: frozenset[str] = frozenset()
 
     def lead_rows(self) -> dict[int, int]:
         """Row number -> number of the row that stands for it, for rows that are one of the table."""
@@ -126,7 +140,7 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
         one.name: Reading(marks.get(one.name, ""), units.get(one.name, ""), day_first) for one in TABLES[raw.table]
     }
     recipes = combined.recipes(raw, understood) if raw.table == "shots" else {}
-    nothing = {dtype: pd.Series(None, index=raw.rows.index, dtype=dtype) for dtype in set(DTYPES.values())}
+    nothing = {dtype: _nothing(dtype, raw.rows.index) for dtype in set(DTYPES.values())}
     for one in TABLES[raw.table]:
         if one.name not in raw.rows or one.kind == "score":
             part.frame[one.name] = nothing[DTYPES[one.kind]]  # many columns share it: pandas copies on write
@@ -140,6 +154,8 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
             cells = combined.targets(cells, part.frame["dose_g"])
         note(part, one.name, parsed := parse(one, cells, understood[one.name]))
         part.frame[one.name] = parsed.values
+        if one.name == "pulled_at":
+            part.zones = _zones(cells, parsed)
     if recipes:
         part.combined += recipes
         for at, name in enumerate(combined.RECIPE):
@@ -161,6 +177,19 @@ def read(raw: Raw, marks: Mapping[str, str], units: Mapping[str, str], day_first
     if clock and "clock" in part.frame:
         part.frame["clock"] = part.frame["clock"].fillna(clock)
     return part
+
+
+def _nothing(dtype: str, index: pd.Index) -> pd.Series:
+    """A column of a type in which every cell is missing."""
+    return plain.missing(index) if dtype == "str" else pd.Series(None, index=index, dtype=dtype)
+
+
+def _zones(cells: pd.Series, parsed: Parsed) -> frozenset[str]:
+    """The time zones that times name; those read in one go name none."""
+    done = parsed.in_one_go
+    rest = cells if done is None else cells[~done]
+    named = {zone_of(cell) for cell in occurring(rest) if is_filled(cell)}
+    return frozenset(named if done is None or not done.any() else {*named, ""})
 
 
 def take_outcomes(part: Part, cells: pd.Series) -> pd.Series:
@@ -227,9 +256,9 @@ def _shown_in(part: Part, name: str, rows: Sequence[int]) -> list[str]:
 
 def _once_each(part: Part) -> None:
     """A shot in several rows: each column holds the first value written; rows that say otherwise are told."""
-    keys = part.lead
-    if (keys == np.arange(len(keys))).all():
+    if each_stands_alone(part.raw):
         return
+    keys = part.lead
     for name in part.frame.columns:
         values = part.frame[name]
         if name == "notes":
@@ -250,6 +279,8 @@ def _once_each(part: Part) -> None:
 def _describe(part: Part) -> None:
     """Cells that describe a reading or a score in rows that have none: told, because their row is not one."""
     without = ~has_measure(part.raw)
+    if not without.any():
+        return
     what = MEASURED[part.raw.table]
     for name in part.raw.rows.columns:
         before = len(part.problems)

@@ -22,6 +22,14 @@ VOLUMES = {"ml", "mls", "cl", "dl", "l", "cc", "cm3", "fl oz", "floz", "millilit
 VOLUMES |= {"milliliters", "litre", "liter"}
 """Units of volume: a cup of espresso is part foam, so nothing turns them into grams."""
 
+_IN_WORDS = {
+    "fraction": "fractions of 1",
+    "day": "fractions of a day",
+    "days": "fractions of a day",
+    "min:s": "minutes and seconds",
+    "h:min": "hours and minutes",
+}
+
 FACTORS: dict[str, dict[str, float]] = {"g": _GRAM, "s": _SECOND, "C": _CELSIUS, "bar": _BAR, "%": _PERCENT, "": {}}
 
 
@@ -33,6 +41,15 @@ def known_units(column: Column) -> tuple[str, ...]:
     if column.unit == "C":
         units += _FAHRENHEIT
     return units + tuple(CLOCK_UNITS) if column.kind == "duration" else units
+
+
+def said(unit: str) -> str:
+    """A unit as a sentence names it, behind "in": as it was written where that can be said.
+
+    >>> said("kPa"), said("fraction"), said("min:s")
+    ('kPa', 'fractions of 1', 'minutes and seconds')
+    """
+    return _IN_WORDS.get(tidy(unit), unit)
 
 
 def tidy(unit: str) -> str:

@@ -82,7 +82,7 @@ class TextTable:
         try:
             with self.opened() as stream:
                 batches = fast.open_csv(
-                    stream,
+                    pa.OSFile(stream.name) if isinstance(getattr(stream, "raw", None), io.FileIO) else stream,
                     fast.ReadOptions(
                         use_threads=False,
                         block_size=1 << 23,
@@ -96,7 +96,7 @@ class TextTable:
                         newlines_in_values=bool(self.beside_quotes),
                         ignore_empty_lines=False,
                     ),
-                    fast.ConvertOptions(column_types=kinds, strings_can_be_null=False),
+                    fast.ConvertOptions(column_types=kinds, strings_can_be_null=False, check_utf8=False),
                 )
                 for batch in batches:
                     yield as_frame(batch, self.place)
