@@ -10,6 +10,7 @@ import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeAlias, cast
 
@@ -378,18 +379,23 @@ class Setup:
 
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
+        return self._best_shot
+
+    @cached_property
+    def _best_shot(self) -> pd.Series | None:
         mean = self.scores.groupby("shot_id")["score"].mean()
-        shots = self.shots.assign(score=self.shots["shot_id"].map(mean).astype(float))
-        tasted = shots[shots["score"].notna()]
-        if tasted.empty:
+        score = self.shots["shot_id"].map(mean).to_numpy(dtype=float)
+        if not np.isfinite(score).any():
             return None
-        best = tasted[tasted["score"] >= tasted["score"].max() - 1e-9]
-        timed = best[best["ratio"].notna() & best["shot_time_s"].notna()]
-        return cast("pd.Series", (best if timed.empty else timed).iloc[-1])
+        best = score >= np.nanmax(score) - 1e-9
+        timed = best & self.shots[["ratio", "shot_time_s"]].notna().to_numpy().all(axis=1)
+        at = int(np.flatnonzero(timed if timed.any() else best)[-1])
+        shot: pd.Series = self.shots.iloc[[at]].assign(score=score[at]).iloc[0]  # one row: whole columns are not copied
+        return shot
 
     def usual_dose(self) -> float | None:
         """Median of our last five doses, of the commonest kind, never more than the basket is safe with."""
-        doses = self._recent_doses()
+        doses = self._recent_doses
         return min(float(doses.median()), self.most_dose()) if len(doses) else None
 
     def most_dose(self) -> float:
@@ -399,12 +405,12 @@ class Setup:
 
     def overdosed(self) -> bool:
         """Whether the usual dose was more than may be proposed, so that the shots say little of the dose that is."""
-        doses = self._recent_doses()
+        doses = self._recent_doses
         return bool(len(doses) and float(doses.median()) > self.most_dose())
 
     def mixed_doses(self) -> bool:
         """Whether recent doses are of two kinds, as of two baskets: their median is a dose nobody used."""
-        return len(self._recent_doses()) < len(self._last_doses())
+        return len(self._recent_doses) < len(self._last_doses)
 
     def pressurised(self) -> bool:
         """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
@@ -417,20 +423,22 @@ class Setup:
         Infinite where nothing choked; else the longest that any shot ran without choking, NaN where none ran.
         """
         line = self.bench.dial
-        choked = (since_zero(self.shots)["outcome"].astype("object") == "choked").any()
+        choked = (since_zero(self.shots[["grinder_zero", "outcome"]])["outcome"].astype("object") == "choked").any()
         if not choked and (line is None or line.choke is None):
             return np.inf
         return longest_run(self.shots)
 
+    @cached_property
     def _recent_doses(self) -> pd.Series:
         """Of the last five doses those of the commonest kind; of kinds as common the latest."""
-        doses = self._last_doses()
+        doses = self._last_doses
         if doses.empty:
             return doses
         alike = np.abs(np.subtract.outer(doses.to_numpy(dtype=float), doses.to_numpy(dtype=float))) <= ONE_DOSE_G
         kind = len(doses) - 1 - int(np.argmax(alike.sum(axis=1)[::-1]))
         return cast("pd.Series", doses[alike[kind]])
 
+    @cached_property
     def _last_doses(self) -> pd.Series:
         """The last five doses that were ours; somebody else's where nothing else was pulled.
 

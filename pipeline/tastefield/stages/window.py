@@ -205,7 +205,7 @@ def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
     Where the surface speaks beyond the setup's own shots, so far as one or two changes of the grinder reach; where
     nothing of the setup was tasted, as far as it speaks: the time its shots ran says nothing of how they should.
     """
-    shots = setup.shots
+    shots = setup.shots[["shot_id", "outcome", "ratio", "shot_time_s"]]
     flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
     shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
     farther = FARTHER if len(_tasted(setup)) else np.inf
@@ -271,8 +271,9 @@ def _clip(mean: Floats, scale: tuple[float, float]) -> Floats:
 
 
 def _tasted(setup: Setup) -> Floats:
-    shots = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"]))]
-    return shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
+    tasted = setup.shots["shot_id"].isin(set(setup.scores["shot_id"])).to_numpy(dtype=bool)
+    points = setup.shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+    return points[tasted & ~np.isnan(points).any(axis=1)]
 
 
 def _own(points: Floats, setup: Setup) -> NDArray[np.bool_]:
@@ -322,7 +323,8 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
     Shots count for a recipe when they were pulled at its setting (its time, without a line) and about its ratio.
     """
     mean = setup.scores.groupby("shot_id")["score"].mean()
-    shots = setup.shots.assign(score=setup.shots["shot_id"].map(mean).astype(float))
+    shots = setup.shots[["shot_id", "stage", "grinder_zero", "dial_position", "ratio", "shot_time_s"]]
+    shots = shots.assign(score=shots["shot_id"].map(mean).astype(float))
     if positions is not None:
         shots["dial_position"] = positions_in_force(shots)
     shots = shots[shots[["score", "ratio", "shot_time_s"]].notna().all(axis=1)]
@@ -407,7 +409,8 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     low, high = setup.taste.scale
     _, lower, upper = aim.expected
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
-    confirm = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
+    shots = setup.shots[["shot_id", "stage", "ratio", "shot_time_s", "dose_g"]]
+    confirm = shots[shots["stage"].astype("object") == "confirm"]
     points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
     dose_off = confirm["dose_g"].sub(np.nan if aim.dose_g is None else aim.dose_g).abs() > SAME_DOSE_G
     at_aim = confirm["shot_id"][at_recipe(points, np.array([aim.ratio, aim.shot_time_s])) & ~dose_off.to_numpy()]
