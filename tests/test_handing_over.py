@@ -17,6 +17,8 @@ import tastefield
 from tastefield import cli
 from tastefield.words.phrases import readiness
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 HEAD = (
     '[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\nclock = "pump"\n[taste]\nscale = [1, 9]\ngood = 6.5\n'
 )
@@ -282,6 +284,7 @@ def figures(card: str) -> list[str]:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("without_handover")
 def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and_the_index_says_who_can_leave(tmp_path):
     """All are learned together, so the ranges on other cards may move by a gram or a second; their recipes do not."""
     rows = month()

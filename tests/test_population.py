@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from tests.sparing import without_handover
 
 import tastefield
 from tastefield.errors import ConfigError
@@ -71,6 +72,12 @@ def codes(found: dict) -> set[str]:
 
 def recipes(found: dict) -> list:
     return [(entry["aim"], entry["assurance"], entry["expected_score"]) for entry in found["setups"]]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _nothing_is_handed_over():
+    with without_handover():
+        yield
 
 
 @pytest.fixture(scope="module")

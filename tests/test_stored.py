@@ -114,6 +114,7 @@ def test_a_page_made_later_is_the_one_the_run_would_have_written_and_its_line_le
     assert manifest["files"]["page.html"] == output.sha256(index)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_runs_after_it_replace_the_page_as_a_file_of_ours(tmp_path):
     (tmp_path / "log.csv").write_text("machine,coffee,dose_g,beverage_g,shot_time_s,score\nA,house,18,36,27,7\n")
     for _ in range(3):
