@@ -374,6 +374,7 @@ def own_notation(folder: Path, settings: list[str], grinder: str) -> dict:
     return results(folder / "out")
 
 
+@pytest.mark.usefixtures("without_handover")
 @pytest.mark.parametrize(
     ("settings", "grinder", "best"),
     [
@@ -412,6 +413,7 @@ def test_what_is_recommended_is_written_as_the_owner_of_the_grinder_writes_it(tm
     assert shots["dial_position"].notna().all()
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_a_stepless_dial_is_set_anywhere_and_back_where_it_stood(tmp_path):
     found = own_notation(tmp_path, ["5.13", "5.41", "5.72", "6.04", "6.33", "6.6"], 'notation = "stepless"')
     (setup,) = found["setups"]
@@ -419,6 +421,7 @@ def test_a_stepless_dial_is_set_anywhere_and_back_where_it_stood(tmp_path):
     assert float(setup["aim"]["grind_setting"]) == setup["settings"]["position"]
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_settings_in_an_unknown_notation_are_kept_and_one_is_suggested(tmp_path):
     found = own_notation(tmp_path, ["3+9", "4+0", "4+1", "4+2", "4+3", "4+4"], "step = 1")
     (setup,) = found["setups"]

@@ -377,6 +377,13 @@ class Setup:
         """Whether a failed check keeps its machine from being used at all, however good a recipe is."""
         return any(note.code == "check_failed" for note in self.findings)
 
+    @cached_property
+    def tasted_points(self) -> Floats:
+        """Ratio and shot time (n, 2) of the tasted shots that have both."""
+        tasted = self.shots["shot_id"].isin(set(self.scores["shot_id"])).to_numpy(dtype=bool)
+        points = self.shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+        return np.asarray(points[tasted & ~np.isnan(points).any(axis=1)])
+
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
         return self._best_shot

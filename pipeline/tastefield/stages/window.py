@@ -62,14 +62,14 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     :param surest: aim where the chance is highest, not the expected score: of a coffee that may be of one kind or of
         another, what lies between the best of each may suit none.
     """
-    tasted = len(_tasted(setup)) if tasted is None else tasted
+    tasted = len(setup.tasted_points) if tasted is None else tasted
     ratio, time = axes(setup, surface)
     shape = (len(ratio), len(time))
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
     mean, chance = reach(surface, points, setup, (surface.shot_var,))
     if not supported.any():
-        supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
+        supported = _nearest(points, setup.tasted_points) if len(setup.tasted_points) else ~supported
     findings: list[Finding] = []
     wanted = chance if surest else mean
     free = int(np.argmax(np.where(supported, wanted, -np.inf)))
@@ -208,7 +208,7 @@ def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
     shots = setup.shots[["shot_id", "outcome", "ratio", "shot_time_s"]]
     flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
     shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
-    farther = FARTHER if len(_tasted(setup)) else np.inf
+    farther = FARTHER if len(setup.tasted_points) else np.inf
     result = []
     for name, limits in zip(("ratio", "shot_time_s"), surface.region or (None, None), strict=True):
         values = np.log(shots[name].dropna().to_numpy(dtype=float))
@@ -270,18 +270,11 @@ def _clip(mean: Floats, scale: tuple[float, float]) -> Floats:
     return np.clip(mean, scale[0], scale[1])
 
 
-def _tasted(setup: Setup) -> Floats:
-    tasted = setup.shots["shot_id"].isin(set(setup.scores["shot_id"])).to_numpy(dtype=bool)
-    points = setup.shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)
-    return points[tasted & ~np.isnan(points).any(axis=1)]
-
-
 def _own(points: Floats, setup: Setup) -> NDArray[np.bool_]:
     """Which points (n, 2) lie among the setup's own tasted shots or about as near to them as shots scatter."""
-    shots = _tasted(setup)
-    if not len(shots):
+    if not len(setup.tasted_points):
         return np.zeros(len(points), dtype=bool)
-    return hull.Support.around(np.log(shots), NEAR_OWN).contains(np.log(points))
+    return hull.Support.around(np.log(setup.tasted_points), NEAR_OWN).contains(np.log(points))
 
 
 def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
