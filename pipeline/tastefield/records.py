@@ -525,7 +525,12 @@ class Surface(ABC):
 
         Of Student's t with ``draw_df`` about ``mean``; a model whose doubt has another shape says so here.
         """
-        mean, sd = self.mean(points), self.sd(points)
+        return self._chances(self.mean(points), self.sd(points), good, shot_vars)
+
+    def _chances(
+        self, mean: Floats, sd: Floats, good: float, shot_vars: Sequence[float]
+    ) -> tuple[Floats, list[Floats]]:
+        """Answer of :meth:`outlook`, of mean and standard deviation (n,)."""
         with np.errstate(divide="ignore"):
             z = [(mean - good) / np.sqrt(sd**2 + shot_var) for shot_var in shot_vars]
         return mean, [np.asarray(special.stdtr(self.draw_df, one)) for one in z]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -172,7 +172,9 @@ def _periods(shots: pd.DataFrame, of: NDArray[Any] | None) -> tuple[NDArray[Any]
     guest, written = not_ours(shots).to_numpy(dtype=bool), shots["grinder_zero"].astype("object")
     zero = np.where(written.isna(), "", written).astype("object")
     visit, held = np.zeros(len(shots), dtype=np.int64), np.zeros(len(shots), dtype=bool)
-    setups = [np.arange(len(shots))] if of is None else pd.Series(of).groupby(of).indices.values()
+    setups: Iterable[Any] = [np.arange(len(shots))]  # rows of each
+    if of is not None:
+        setups = pd.Series(of).groupby(of).indices.values()
     for rows in setups if len(shots) else ():
         named = np.maximum.accumulate(np.where(zero[rows] != "", np.arange(len(rows)), 0))
         zero[rows] = zero[rows][named]
