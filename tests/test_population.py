@@ -15,6 +15,7 @@ import tastefield
 from tastefield.errors import ConfigError
 from tastefield.population import NAME
 
+pytestmark = pytest.mark.slow
 HEAD = """[[source]]
 path = "log.csv"
 holds = ["shots", "scores"]
