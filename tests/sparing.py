@@ -1,4 +1,4 @@
-"""What most tests of whole runs can do without: two parts of a run that cost more than the rest of a small one.
+"""What most tests of whole runs can do without: two parts of a run that take a third of its time.
 
 Figures are drawn in the tests of figures, of the pages and of the panel demo; where to start with another coffee is
 worked out in those of the handover, of machines handed over and of both demos.
