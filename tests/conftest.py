@@ -6,7 +6,9 @@ its tests share is made once. A property that takes long on a busy core is true 
 
 import os
 
+import pytest
 from hypothesis import settings
+from tests import sparing
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -17,3 +19,17 @@ settings.load_profile("tests")
 def pytest_collection_modifyitems(items):
     """Put the slow ones first."""
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
+@pytest.fixture
+def undrawn():
+    """Pages that this test writes hold no figures."""
+    with sparing.undrawn():
+        yield
+
+
+@pytest.fixture
+def without_handover():
+    """Runs of this test work out no recipe for a coffee that nobody tasted."""
+    with sparing.without_handover():
+        yield

@@ -22,13 +22,18 @@ pytestmark = pytest.mark.filterwarnings("ignore")  # of the cluster's own librar
 
 
 def test_a_cluster_gives_the_same_bytes_as_this_machine(tmp_path):
-    source = ROOT / "configs" / "panel.toml"
+    """Numbers, which the workers send back, and cards, which they write themselves."""
+    panel, source = ROOT / "configs" / "panel.toml", tmp_path / "panel.toml"
+    written = panel.read_text("utf-8").replace('path = "', f'path = "{panel.parent}/')
+    source.write_text(f'{written}\n[[report]]\nwriter = "data"\n[[report]]\nwriter = "card"\n', "utf-8")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
             workflow.run(source, tmp_path / "far", cluster=cluster.scheduler_address)
     workflow.run(source, tmp_path / "here")
-    for name in ("lattice.parquet", "tables/terms.csv", "tables/fit.csv"):
+    cards = sorted(f"cards/{file.name}" for file in (tmp_path / "here" / "cards").iterdir())
+    assert len(cards) > 30
+    for name in ("lattice.parquet", "tables/terms.csv", "tables/fit.csv", *cards):
         assert (tmp_path / "far" / name).read_bytes() == (tmp_path / "here" / name).read_bytes()
 
 

@@ -17,6 +17,8 @@ import tastefield
 from tastefield import cli
 from tastefield.words.phrases import readiness
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+
 HEAD = (
     '[[source]]\npath = "log.csv"\nholds = ["shots", "scores"]\nclock = "pump"\n[taste]\nscale = [1, 9]\ngood = 6.5\n'
 )
@@ -74,6 +76,7 @@ def shop_day() -> list[dict]:
 SHOP = '[[grinder]]\nname = "shop"\nnotation = "two_part"\nper = 5\nhigher_is = "coarser"\n'
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_three_machines_and_a_shop_grinder_rezeroed_at_noon_give_three_cards_and_no_mark_of_the_grinder(tmp_path):
     setups, page = handed(tmp_path, shop_day(), SHOP)
     dials = {one["key"]["machine"]: one["aim"]["grind_setting"] for one in setups}
@@ -118,6 +121,7 @@ def test_the_same_grinder_leaves_where_its_owner_says_so_and_the_card_names_its_
     assert "start from" not in starts["one"]
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_a_grinder_of_one_machine_alone_leaves_with_it(tmp_path):
     setups, page = handed(tmp_path, [row for row in shop_day() if row["machine"] == "one"], SHOP)
     (one,) = setups
@@ -126,6 +130,7 @@ def test_a_grinder_of_one_machine_alone_leaves_with_it(tmp_path):
     assert "start from the mark above" in card(page, one["slug"])
 
 
+@pytest.mark.usefixtures("without_handover")
 @pytest.mark.parametrize("listed", ["no", "yes", ""])
 def test_a_listed_grinder_may_say_that_it_stays(tmp_path, listed):
     rows = [row for row in shop_day() if row["machine"] == "one"]
@@ -158,6 +163,7 @@ def timed_day(**same) -> list[dict]:
     return [timed(hour, timer, number, **same) for number, (hour, timer) in enumerate(tried)]
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_a_timed_grinder_on_a_clock_tells_the_timer_and_that_a_finer_grind_gave_less(tmp_path):
     setups, page = handed(tmp_path, timed_day(), CLOCK)
     (one,) = setups
@@ -172,6 +178,7 @@ def test_a_timed_grinder_on_a_clock_tells_the_timer_and_that_a_finer_grind_gave_
     assert "re-program the timer when grind or coffee changes" in told
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_confirm_shots_one_gram_over_say_re_program(tmp_path):
     """The dose was weighed at 12 o'clock; the final setting is coarser and gives more."""
     confirm = [timed(12, 4.5, 8 + n, stage="confirm", dose_g=19.1, beverage_g=38.2) for n in range(2)]
@@ -185,6 +192,7 @@ def test_confirm_shots_one_gram_over_say_re_program(tmp_path):
     assert "re-program the grinder" in page
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_the_same_machine_with_a_pressurised_basket_and_ground_coffee_has_no_dial_line(tmp_path):
     bare = {"basket_kind": "pressurised", "grind": None, "dose_setting": None, "dose_g": 16.0, "coffee": "ground"}
     setups, page = handed(tmp_path, [*timed_day(), *timed_day(**bare)], CLOCK)
@@ -200,6 +208,7 @@ def test_the_same_machine_with_a_pressurised_basket_and_ground_coffee_has_no_dia
 # --- a return after three weeks with another coffee -------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_a_return_with_another_coffee_gets_advice_and_a_new_card_and_leaves_the_old_one_as_it_was(tmp_path):
     """Handed over with house; three weeks later its owner rings: another coffee, "sour, 12 s"."""
     dialled = [{**row, "machine": "Back", "grinder": None} for row in shop("one", [38, 39, 40, 41, 40], 40, 9)]
@@ -282,6 +291,7 @@ def figures(card: str) -> list[str]:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("without_handover")
 def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and_the_index_says_who_can_leave(tmp_path):
     """All are learned together, so the ranges on other cards may move by a gram or a second; their recipes do not."""
     rows = month()
@@ -303,6 +313,7 @@ def test_an_ordinary_row_added_to_forty_machines_changes_what_that_card_sets_and
     assert changed == {"M01"}
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_a_card_that_says_something_else_than_after_the_last_run_in_its_folder_says_so(tmp_path):
     rows = [row for row in shop_day() if row["machine"] == "one"]
     (before,), page = handed(tmp_path, rows)
@@ -382,6 +393,7 @@ def confirming(day: int, aim: dict, first: dict, *scores: float) -> list[dict]:
     ]
 
 
+@pytest.mark.usefixtures("without_handover")
 def test_shots_to_confirm_that_disagree_are_not_learned_from_before_they_were_pulled_again(tmp_path):
     """By the whole command: the recipe and all that made it stay, and page, card and terminal say what to check."""
     rows = [{**row, "machine": "one", "grinder": None} for row in shop("one", [36, 38, 40, 42, 44, 40], 40, 9)]

@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from tests.sparing import without_handover
 
 import tastefield
 from tastefield.errors import ConfigError
 from tastefield.population import NAME
 
+pytestmark = pytest.mark.slow
 HEAD = """[[source]]
 path = "log.csv"
 holds = ["shots", "scores"]
@@ -71,6 +73,12 @@ def codes(found: dict) -> set[str]:
 
 def recipes(found: dict) -> list:
     return [(entry["aim"], entry["assurance"], entry["expected_score"]) for entry in found["setups"]]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _nothing_is_handed_over():
+    with without_handover():
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -265,7 +273,8 @@ def test_shots_repeated_on_purpose_are_shots_of_their_own(tmp_path):
 
 
 def test_of_two_files_with_a_shot_in_common_the_smaller_is_left_out(there, elsewhere, new, tmp_path):
-    larger = ran(tmp_path / "larger", pd.concat([made(8, seed=1), made(6, seed=2, name="press")], ignore_index=True))
+    in_common = made(1, seed=2, name="press")  # the first of the six machines elsewhere
+    larger = ran(tmp_path / "larger", pd.concat([made(8, seed=1), in_common], ignore_index=True))
     named = f'population = ["{elsewhere / NAME}", "{larger / NAME}"]'
     found = results(ran(tmp_path / "new", new, named))
     assert found["prior"]["files"] == ["../larger/out/population.json"]

@@ -13,6 +13,7 @@ import tastefield
 from tastefield.config import GrinderConfig
 from tastefield.words.ladder import STOP
 
+pytestmark = pytest.mark.usefixtures("undrawn")
 BASE = {"machine": "A", "coffee": "house", "dose_g": 18.0, "beverage_g": 36.0, "basket_g": 18, "score": 7}
 
 

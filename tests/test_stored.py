@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from tests.sparing import undrawn
 
 import tastefield
 from tastefield import output, stored, workflow
@@ -40,7 +41,8 @@ def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("stored")
     (folder / "log.csv").write_text(ROWS)
     (folder / "bench.toml").write_text(CONFIGURATION)
-    return tastefield.run(folder / "bench.toml", out=folder / "out")
+    with undrawn():
+        return tastefield.run(folder / "bench.toml", out=folder / "out")
 
 
 def test_what_is_read_back_is_what_was_found(made):
@@ -82,6 +84,7 @@ def test_a_setup_is_named_by_part_of_its_names_and_several_are_asked_about(made)
         stored.setup(made.out, "kitchen")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_page_of_one_setup_is_written_and_told_to_the_manifest(made):
     file = workflow.page(made.out, "loan")
     (result,) = [one for one in made.setups if one.entry["key"]["machine"] == "Loan B"]
@@ -114,6 +117,7 @@ def test_a_page_made_later_is_the_one_the_run_would_have_written_and_its_line_le
     assert manifest["files"]["page.html"] == output.sha256(index)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_runs_after_it_replace_the_page_as_a_file_of_ours(tmp_path):
     (tmp_path / "log.csv").write_text("machine,coffee,dose_g,beverage_g,shot_time_s,score\nA,house,18,36,27,7\n")
     for _ in range(3):
@@ -137,6 +141,7 @@ def test_a_name_in_a_changed_results_file_is_never_taken_for_a_path(made, tmp_pa
         stored.setup(tmp_path, "bench")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_command_says_where_the_page_is_or_what_to_name(made):
     told = CliRunner().invoke(main, ["page", str(made.out), "bench a dark"])
     assert told.exit_code == 0
@@ -146,6 +151,7 @@ def test_the_command_says_where_the_page_is_or_what_to_name(made):
     assert "name one of" in wrong.output
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_recordings_reach_the_page_of_their_setup_and_are_read_back_with_it(tmp_path):
     (tmp_path / "log.csv").write_text(
         "shot_id,machine,coffee,dose_g,beverage_g,shot_time_s,score\n1,A,house,18,36,28,7\n2,B,house,18,36,28,6\n"

@@ -10,6 +10,7 @@ import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeAlias, cast
 
@@ -376,20 +377,32 @@ class Setup:
         """Whether a failed check keeps its machine from being used at all, however good a recipe is."""
         return any(note.code == "check_failed" for note in self.findings)
 
+    @cached_property
+    def tasted_points(self) -> Floats:
+        """Ratio and shot time (n, 2) of the tasted shots that have both."""
+        tasted = self.shots["shot_id"].isin(set(self.scores["shot_id"])).to_numpy(dtype=bool)
+        points = self.shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)
+        return np.asarray(points[tasted & ~np.isnan(points).any(axis=1)])
+
     def best_shot(self) -> pd.Series | None:
         """The tasted shot with the highest mean score (column ``score`` added); of equals the latest with a time."""
+        return self._best_shot
+
+    @cached_property
+    def _best_shot(self) -> pd.Series | None:
         mean = self.scores.groupby("shot_id")["score"].mean()
-        shots = self.shots.assign(score=self.shots["shot_id"].map(mean).astype(float))
-        tasted = shots[shots["score"].notna()]
-        if tasted.empty:
+        score = self.shots["shot_id"].map(mean).to_numpy(dtype=float)
+        if not np.isfinite(score).any():
             return None
-        best = tasted[tasted["score"] >= tasted["score"].max() - 1e-9]
-        timed = best[best["ratio"].notna() & best["shot_time_s"].notna()]
-        return cast("pd.Series", (best if timed.empty else timed).iloc[-1])
+        best = score >= np.nanmax(score) - 1e-9
+        timed = best & self.shots[["ratio", "shot_time_s"]].notna().to_numpy().all(axis=1)
+        at = int(np.flatnonzero(timed if timed.any() else best)[-1])
+        shot: pd.Series = self.shots.iloc[[at]].assign(score=score[at]).iloc[0]  # one row: whole columns are not copied
+        return shot
 
     def usual_dose(self) -> float | None:
         """Median of our last five doses, of the commonest kind, never more than the basket is safe with."""
-        doses = self._recent_doses()
+        doses = self._recent_doses
         return min(float(doses.median()), self.most_dose()) if len(doses) else None
 
     def most_dose(self) -> float:
@@ -399,12 +412,12 @@ class Setup:
 
     def overdosed(self) -> bool:
         """Whether the usual dose was more than may be proposed, so that the shots say little of the dose that is."""
-        doses = self._recent_doses()
+        doses = self._recent_doses
         return bool(len(doses) and float(doses.median()) > self.most_dose())
 
     def mixed_doses(self) -> bool:
         """Whether recent doses are of two kinds, as of two baskets: their median is a dose nobody used."""
-        return len(self._recent_doses()) < len(self._last_doses())
+        return len(self._recent_doses) < len(self._last_doses)
 
     def pressurised(self) -> bool:
         """Whether the basket in use is pressurised: its hole sets the time, not the grind."""
@@ -417,20 +430,22 @@ class Setup:
         Infinite where nothing choked; else the longest that any shot ran without choking, NaN where none ran.
         """
         line = self.bench.dial
-        choked = (since_zero(self.shots)["outcome"].astype("object") == "choked").any()
+        choked = (since_zero(self.shots[["grinder_zero", "outcome"]])["outcome"].astype("object") == "choked").any()
         if not choked and (line is None or line.choke is None):
             return np.inf
         return longest_run(self.shots)
 
+    @cached_property
     def _recent_doses(self) -> pd.Series:
         """Of the last five doses those of the commonest kind; of kinds as common the latest."""
-        doses = self._last_doses()
+        doses = self._last_doses
         if doses.empty:
             return doses
         alike = np.abs(np.subtract.outer(doses.to_numpy(dtype=float), doses.to_numpy(dtype=float))) <= ONE_DOSE_G
         kind = len(doses) - 1 - int(np.argmax(alike.sum(axis=1)[::-1]))
         return cast("pd.Series", doses[alike[kind]])
 
+    @cached_property
     def _last_doses(self) -> pd.Series:
         """The last five doses that were ours; somebody else's where nothing else was pulled.
 
@@ -510,7 +525,12 @@ class Surface(ABC):
 
         Of Student's t with ``draw_df`` about ``mean``; a model whose doubt has another shape says so here.
         """
-        mean, sd = self.mean(points), self.sd(points)
+        return self._chances(self.mean(points), self.sd(points), good, shot_vars)
+
+    def _chances(
+        self, mean: Floats, sd: Floats, good: float, shot_vars: Sequence[float]
+    ) -> tuple[Floats, list[Floats]]:
+        """Answer of :meth:`outlook`, of mean and standard deviation (n,)."""
         with np.errstate(divide="ignore"):
             z = [(mean - good) / np.sqrt(sd**2 + shot_var) for shot_var in shot_vars]
         return mean, [np.asarray(special.stdtr(self.draw_df, one)) for one in z]

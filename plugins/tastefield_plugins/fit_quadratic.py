@@ -261,12 +261,22 @@ class QuadraticSurface(Surface):
         return np.asarray(self._design(points) @ self.estimates)
 
     def sd(self, points: Floats) -> Floats:
-        # through the root: the variance cannot come out negative, and one product serves many points
-        return np.asarray(np.sqrt((self.directions(points, 0) ** 2).sum(axis=1)))
+        return self._sd(self._design(points))
+
+    def outlook(self, points: Floats, good: float, shot_vars: Sequence[float]) -> tuple[Floats, list[Floats]]:
+        design = self._design(points)  # once for both
+        return self._chances(np.asarray(design @ self.estimates), self._sd(design), good, shot_vars)
 
     def directions(self, points: Floats, seed: int) -> Floats:
+        return self._directions(self._design(points))
+
+    def _sd(self, design: Floats) -> Floats:
+        # through the root: the variance cannot come out negative, and one product serves many points
+        return np.asarray(np.sqrt((self._directions(design) ** 2).sum(axis=1)))
+
+    def _directions(self, design: Floats) -> Floats:
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(len(self.covariance)))
-        return np.column_stack([self._design(points) @ root, np.full(len(points), np.sqrt(self.extra_var))])
+        return np.column_stack([design @ root, np.full(len(design), np.sqrt(self.extra_var))])
 
     def draws(self, points: Floats, n: int, seed: int) -> Floats:
         rng = np.random.default_rng(seed)

@@ -69,6 +69,7 @@ class TestDataWriter(WriterContract):
 
 class TestFigureWriter(WriterContract):
     plugin = REGISTRY.writers["figures"]
+    options = {"dpi": 50}
 
 
 class TestPageWriter(WriterContract):

@@ -347,6 +347,7 @@ def everything_but_cards(folder: Path) -> Mapping[str, bytes]:
     return {name: file.read_bytes() for name, file in files.items() if not name.startswith("cards/")}
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_name_of_a_buyer_stands_on_the_card_alone_and_leaves_every_other_file_as_it_was(tmp_path, capsys):
     run = tastefield.run(configured(tmp_path, f'[card.buyer]\none = "{BUYER}"\nthree = "{BUYER}"\n'), tmp_path / "out")
     assert not run.failed
@@ -366,6 +367,7 @@ def test_the_name_of_a_buyer_stands_on_the_card_alone_and_leaves_every_other_fil
     assert BUYER not in repr(CardOptions(buyer={"one": BUYER}))
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_words_are_found_beside_the_configuration_and_what_they_leave_out_is_told(tmp_path):
     (tmp_path / "mine.toml").write_text('[hold]\nguess = "Nur geraten."\n[hot]\ntitle = "Heiß"\n', encoding="utf-8")
     run = tastefield.run(configured(tmp_path, '[card]\nwords = "mine.toml"\nsize = "half_letter"\n'), tmp_path / "out")

@@ -214,6 +214,7 @@ def test_a_handover_counts_the_tasted_shots_of_the_whole_bench(run: RunResult) -
     assert handover_line(entry, 2)["sure"] == "a guess from 2 tasted shots"
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize(
     ("own", "speak", "said"),
     [
@@ -238,6 +239,7 @@ def test_the_map_says_whose_tasted_shots_colour_it(tmp_path: Path, own: str, spe
     assert ("nothing was pulled there" in captions) == (speak == "own")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_setup_that_nobody_tasted_but_that_has_a_recipe_says_so_on_section_and_card(tmp_path: Path) -> None:
     result = sample_run.setup(sample_run.Case("M", "C", "tentative"))
     entry = {**result.entry, "best_shot": None, "tasted": 0, "tasters": 0, "assurance": 0.7}
@@ -251,6 +253,7 @@ def test_a_setup_that_nobody_tasted_but_that_has_a_recipe_says_so_on_section_and
     assert "Cannot say yet" not in seen
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_page_explains_the_model_that_was_used(run: RunResult, tmp_path: Path) -> None:
     """No statistician reads it; and of figures that nobody measured there are none."""
     pages = {}
@@ -325,6 +328,7 @@ def test_a_section_is_the_same_whatever_was_written_before_it(run: RunResult, ht
         assert article(piece, result) == article(html, result)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_section_that_could_not_be_written_leaves_a_note_in_its_place(run: RunResult, tmp_path: Path) -> None:
     writer, context = PageWriter(), Context(PageWriter.Options(), setups=1)
     writer.write_setup(run.setups[1], tmp_path, context)
@@ -339,6 +343,7 @@ def test_a_run_without_setups_says_so(run: RunResult, tmp_path: Path) -> None:
     assert "No setup could be made" in write(dataclasses.replace(run, setups=[]), tmp_path)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_names_never_become_paths(run: RunResult, tmp_path: Path) -> None:
     inner = tmp_path / "a" / "out"
     inner.mkdir(parents=True)
@@ -486,6 +491,7 @@ def test_above_a_number_of_setups_each_has_a_page_of_its_own(run: RunResult, tmp
     assert {path.name for path in tmp_path.iterdir()} == {"page.html", "setups"}
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_of_a_very_large_bench_only_what_needs_somebody_has_a_page_and_any_other_on_demand(
     run: RunResult, tmp_path: Path
 ) -> None:
@@ -573,6 +579,7 @@ def test_what_was_luck_in_the_best_score_is_said_with_the_reason(run: RunResult)
     assert "luck" not in told
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_why_this_recipe_is_told_once_beside_the_best_shot(run: RunResult, tmp_path: Path) -> None:
     result, again = run.setups[0], "Your best shot was 40 g; all that is known points to less: 37 g."
     told = dataclasses.replace(result, entry={**result.entry, "why": [again]})

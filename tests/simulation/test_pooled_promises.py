@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from tests.benchmarks import rivals, world
+from tests.sparing import without_handover
 
 from tastefield.workflow import analyse
 
@@ -17,7 +18,8 @@ def judged(tmp_path_factory):
     def judge(kind, seed):
         bench = world.make(kind, seed)
         best_shot = rivals.aims(bench, cheap=True)[0]["best shot"]
-        found = analyse(bench.write(tmp_path_factory.mktemp(kind)))
+        with without_handover():
+            found = analyse(bench.write(tmp_path_factory.mktemp(kind)))
         rows = []
         for entry in (result.entry for result in found.setups):
             key, aim = tuple(entry["key"][name] for name in ("machine", "grinder", "coffee")), entry["aim"]

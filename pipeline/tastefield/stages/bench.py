@@ -56,9 +56,12 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
     configured = {entry.name: entry for entry in grinders}
     spreads = _scatters(ordered, derived.keys, dials)
     extraction = _extraction_lines(derived.shots)
+    reaching = ["grinder_zero", "outcome", "dial_position"]  # what tells how far the dial may be set
     same_grind = {
         (str(grinder), str(coffee)): rows
-        for (grinder, coffee), rows in ordered.groupby(["grinder", "coffee"], sort=True)
+        for (grinder, coffee), rows in ordered[["grinder", "coffee", "setup", *reaching]].groupby(
+            ["grinder", "coffee"], sort=True
+        )
     }
     machines = ordered.groupby(ordered["grinder"].astype(str))["machine"].nunique()
     zeros = zeros_in_force(ordered)
@@ -73,7 +76,7 @@ def bench(derived: Derived, taste: Taste, grinders: Sequence[GrinderConfig] = ()
         if line is not None:
             alike = same_grind[str(shots["grinder"].iloc[-1]), str(shots["coffee"].iloc[-1])]
             others = alike[alike["setup"] != number]  # this setup's own shots come last: its burr zero is in force
-            line = with_reach(line, pd.concat([others, shots]), grinder)
+            line = with_reach(line, pd.concat([others[reaching], shots[reaching]]), grinder)
         since = zeros.get(str(shots["grinder"].iloc[-1]), "")
         if since and (zero := _zero_of(shots)) not in ("", since):
             notes.append(finding("burrs_zeroed_since", grinder=name, zero=zero, since=since))

@@ -10,7 +10,7 @@ from scipy import stats as distributions
 
 from tastefield.records import ONE_DOSE_G, Aim, Button, Dosing, Settings, Setup, Timer
 from tastefield.stats import dose_line
-from tastefield.tables.dial import not_ours, periods
+from tastefield.tables.dial import in_force, not_ours, periods
 from tastefield.tables.timer import timer_as_written, timer_of, written_step
 from tastefield.words.dosing import REPROGRAMMED
 from tastefield.words.findings import Finding, finding
@@ -39,7 +39,8 @@ def dosing(setup: Setup, aim: Aim, settings: Settings) -> Dosing:
 
 def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
     """The timer for the dose of the recipe at its grind; ``None`` where no timer is written, or no dose wanted."""
-    shots = setup.shots[periods(setup.shots)["in_force"] & setup.shots["dose_g"].notna()]
+    shots = setup.shots[["dose_g", "dose_setting", "dial_position"]]  # of all columns rows are slow to choose
+    shots = shots[in_force(setup.shots) & shots["dose_g"].notna()]
     shots = shots.assign(timer=[timer_of(str(text))[0] for text in shots["dose_setting"].fillna("")])
     shots = shots[shots["timer"] > 0]
     if shots.empty or aim.dose_g is None:
@@ -68,6 +69,8 @@ def _timer(setup: Setup, aim: Aim, settings: Settings) -> Timer | None:
 
 def _button(setup: Setup) -> tuple[Button | None, list[Finding]]:
     """What the button gave in the last shots that it ended as it is programmed now; and where that cannot be told."""
+    if not (setup.shots["stopped_by"].astype("object") == "button").any():
+        return None, []
     shots = setup.shots.assign(visit=periods(setup.shots)["visit"], anew=_set_anew(setup.shots).cumsum())
     shots = shots[~not_ours(shots)]
     ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
@@ -120,7 +123,8 @@ def _consistent(values: pd.Series, most: float) -> int:
 
 
 def _strayed(setup: Setup, aim: Aim, button: Button | None) -> Iterator[Finding]:
-    ours = setup.shots[~not_ours(setup.shots)]
+    needed = ["stage", "dose_g", "dose_setting", "basket", "basket_g", "basket_kind"]
+    ours = setup.shots[needed][~not_ours(setup.shots)]
     confirm = ours["stage"].astype("object") == "confirm"
     weighed = ours["dose_g"].notna()
     last = _last_run(ours[confirm & weighed], ("basket", "basket_g", "basket_kind", "dose_setting"))

@@ -111,7 +111,8 @@ def _rows(setup: Setup) -> _Rows:
 
 def _creeping(shots: pd.DataFrame) -> Iterator[Finding]:
     """Doses of the last shots of ours in a row with one dose setting, one basket and one purpose."""
-    doses = shots[~not_ours(shots) & shots["dose_g"].notna()].tail(LONGEST_ROW)
+    needed = ["dose_g", "dose_setting", "basket", "basket_g", "stage"]
+    doses = shots[needed][~not_ours(shots) & shots["dose_g"].notna()].tail(LONGEST_ROW)
     if len(doses) < SHOTS_IN_A_ROW:
         return
     alike = np.ones(len(doses), dtype=bool)

@@ -58,6 +58,6 @@ def _name(setup: Setup, column: str) -> str:
 
 
 def _lateness(setup: Setup) -> tuple[bool, float, int]:
-    ours = setup.shots[~not_ours(setup.shots)]
-    last = ours["pulled_at"].max()
+    ours = setup.shots["pulled_at"][~not_ours(setup.shots)]
+    last = ours.max()
     return len(ours) > 0, (-np.inf if pd.isna(last) else pd.Timestamp(last).timestamp()), len(setup.shots)

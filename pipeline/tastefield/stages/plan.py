@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from tastefield.records import Aim, Floats, NextShot, Settings, Setup, Surface
 from tastefield.stats import gain
 from tastefield.stats.scatter import landings
-from tastefield.tables.dial import periods, positions_in_force, recorded, since_zero
+from tastefield.tables.dial import in_force, positions_in_force, recorded, since_zero
 from tastefield.tables.notation import as_written
 from tastefield.words.ladder import STOP
 
@@ -390,7 +390,8 @@ def _grid(setup: Setup, aim: Aim) -> tuple[Floats, tuple[str | None, ...], Float
 
 def _stand(setup: Setup, aim: Aim, settings: Settings) -> tuple[float, float]:
     """Where the grinder stands for the aim and where it stands now: dial positions, logs of times without a line."""
-    line, shots = setup.bench.dial, setup.shots[periods(setup.shots)["in_force"]]
+    line = setup.bench.dial
+    shots = setup.shots[["dial_position", "grind_setting", "shot_time_s"]][in_force(setup.shots)]
     if line is not None and len(line.settable):
         positions = shots["dial_position"].dropna()
         times = line.times(np.array([aim.ratio]), aim.dose_g)[:, 0]

@@ -62,14 +62,14 @@ def window(setup: Setup, surface: Surface, asked: float, tasted: int | None = No
     :param surest: aim where the chance is highest, not the expected score: of a coffee that may be of one kind or of
         another, what lies between the best of each may suit none.
     """
-    tasted = len(_tasted(setup)) if tasted is None else tasted
+    tasted = len(setup.tasted_points) if tasted is None else tasted
     ratio, time = axes(setup, surface)
     shape = (len(ratio), len(time))
     points = np.column_stack([axis.ravel() for axis in np.meshgrid(ratio, time, indexing="ij")])
     supported = surface.speaks_for(points)
     mean, chance = reach(surface, points, setup, (surface.shot_var,))
     if not supported.any():
-        supported = _nearest(points, _tasted(setup)) if len(_tasted(setup)) else ~supported
+        supported = _nearest(points, setup.tasted_points) if len(setup.tasted_points) else ~supported
     findings: list[Finding] = []
     wanted = chance if surest else mean
     free = int(np.argmax(np.where(supported, wanted, -np.inf)))
@@ -205,10 +205,10 @@ def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
     Where the surface speaks beyond the setup's own shots, so far as one or two changes of the grinder reach; where
     nothing of the setup was tasted, as far as it speaks: the time its shots ran says nothing of how they should.
     """
-    shots = setup.shots
+    shots = setup.shots[["shot_id", "outcome", "ratio", "shot_time_s"]]
     flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
     shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
-    farther = FARTHER if len(_tasted(setup)) else np.inf
+    farther = FARTHER if len(setup.tasted_points) else np.inf
     result = []
     for name, limits in zip(("ratio", "shot_time_s"), surface.region or (None, None), strict=True):
         values = np.log(shots[name].dropna().to_numpy(dtype=float))
@@ -270,17 +270,11 @@ def _clip(mean: Floats, scale: tuple[float, float]) -> Floats:
     return np.clip(mean, scale[0], scale[1])
 
 
-def _tasted(setup: Setup) -> Floats:
-    shots = setup.shots[setup.shots["shot_id"].isin(set(setup.scores["shot_id"]))]
-    return shots[["ratio", "shot_time_s"]].dropna().to_numpy(dtype=float)
-
-
 def _own(points: Floats, setup: Setup) -> NDArray[np.bool_]:
     """Which points (n, 2) lie among the setup's own tasted shots or about as near to them as shots scatter."""
-    shots = _tasted(setup)
-    if not len(shots):
+    if not len(setup.tasted_points):
         return np.zeros(len(points), dtype=bool)
-    return hull.Support.around(np.log(shots), NEAR_OWN).contains(np.log(points))
+    return hull.Support.around(np.log(setup.tasted_points), NEAR_OWN).contains(np.log(points))
 
 
 def _nearest(points: Floats, shots: Floats) -> NDArray[np.bool_]:
@@ -322,7 +316,8 @@ def _tasted_worse(points: Floats, positions: Floats | None, setup: Setup, surfac
     Shots count for a recipe when they were pulled at its setting (its time, without a line) and about its ratio.
     """
     mean = setup.scores.groupby("shot_id")["score"].mean()
-    shots = setup.shots.assign(score=setup.shots["shot_id"].map(mean).astype(float))
+    shots = setup.shots[["shot_id", "stage", "grinder_zero", "dial_position", "ratio", "shot_time_s"]]
+    shots = shots.assign(score=shots["shot_id"].map(mean).astype(float))
     if positions is not None:
         shots["dial_position"] = positions_in_force(shots)
     shots = shots[shots[["score", "ratio", "shot_time_s"]].notna().all(axis=1)]
@@ -407,7 +402,8 @@ def _status(setup: Setup, surface: Surface, aim: Aim, tasted: int) -> tuple[str,
     low, high = setup.taste.scale
     _, lower, upper = aim.expected
     few = [finding("few_tasted", tasted=tasted)] if tasted < FEWEST_TASTED else []
-    confirm = setup.shots[setup.shots["stage"].astype("object") == "confirm"]
+    shots = setup.shots[["shot_id", "stage", "ratio", "shot_time_s", "dose_g"]]
+    confirm = shots[shots["stage"].astype("object") == "confirm"]
     points = confirm[["ratio", "shot_time_s"]].to_numpy(dtype=float)
     dose_off = confirm["dose_g"].sub(np.nan if aim.dose_g is None else aim.dose_g).abs() > SAME_DOSE_G
     at_aim = confirm["shot_id"][at_recipe(points, np.array([aim.ratio, aim.shot_time_s])) & ~dose_off.to_numpy()]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -156,25 +157,38 @@ def periods(shots: pd.DataFrame, setup: pd.Series | None = None) -> pd.DataFrame
     :param setup: number of the setup of each shot; ``None`` where all are of one.
     :returns: ``zero``; ``visit``, counted within the setup; ``in_force``, whether the dial still stands as it did.
     """
-    of = np.zeros(len(shots), dtype=np.int64) if setup is None else setup.to_numpy()
+    zero, visit, held = _periods(shots, None if setup is None else setup.to_numpy())
+    zeros = pd.Series(zero, index=shots.index, dtype="str")
+    return pd.DataFrame({"zero": zeros, "visit": visit, "in_force": held}, index=shots.index)
+
+
+def in_force(shots: pd.DataFrame) -> NDArray[np.bool_]:
+    """Of every shot of one setup whether the dial still stands as it did: :func:`periods` without the rest."""
+    return _periods(shots, None)[2]
+
+
+def _periods(shots: pd.DataFrame, of: NDArray[Any] | None) -> tuple[NDArray[Any], NDArray[np.int64], NDArray[np.bool_]]:
+    """Columns of :func:`periods`, of shots of these setups."""
     guest, written = not_ours(shots).to_numpy(dtype=bool), shots["grinder_zero"].astype("object")
     zero = np.where(written.isna(), "", written).astype("object")
-    visit, in_force = np.zeros(len(shots), dtype=np.int64), np.zeros(len(shots), dtype=bool)
-    for rows in pd.Series(of).groupby(of).indices.values():  # a setup at a time: most benches ask of one
+    visit, held = np.zeros(len(shots), dtype=np.int64), np.zeros(len(shots), dtype=bool)
+    setups: Iterable[Any] = [np.arange(len(shots))]  # rows of each
+    if of is not None:
+        setups = pd.Series(of).groupby(of).indices.values()
+    for rows in setups if len(shots) else ():
         named = np.maximum.accumulate(np.where(zero[rows] != "", np.arange(len(rows)), 0))
         zero[rows] = zero[rows][named]
         visit[rows] = np.cumsum(np.diff(guest[rows], prepend=False))
         last = zero[rows] == zero[rows[-1]]
         ours = last & ~guest[rows]
         told = ours if ours.any() else last
-        in_force[rows] = told & (visit[rows] == visit[rows][told].max())
-    zeros = pd.Series(zero, index=shots.index, dtype="str")
-    return pd.DataFrame({"zero": zeros, "visit": visit, "in_force": in_force}, index=shots.index)
+        held[rows] = told & (visit[rows] == visit[rows][told].max())
+    return zero, visit, held
 
 
 def positions_in_force(shots: pd.DataFrame) -> pd.Series:
     """Dial positions that still mean the same grind; NaN for those before a new burr zero or a repair."""
-    return shots["dial_position"].where(periods(shots)["in_force"])
+    return shots["dial_position"].where(in_force(shots))
 
 
 def towards_finer(higher_is: str | None) -> int:
@@ -210,7 +224,7 @@ def longest_run(shots: pd.DataFrame) -> float:
 
     Where no dial line tells how far finer is safe, nobody is told to grind until a longer one once something choked.
     """
-    here = since_zero(shots)
+    here = since_zero(shots[["grinder_zero", "outcome", "shot_time_s"]])
     stuck = here["outcome"].astype("object").isin(["choked", "gushed"])
     return float(here["shot_time_s"].where(~stuck).max())
 
@@ -255,6 +269,8 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
 
     :param higher_is: where given, settings finer than a choke are left out too, whatever ran there.
     """
+    needed = ["grinder_zero", "stage", "outcome", "grind_setting", "dial_position", "shot_time_s"]
+    shots = shots[needed]  # a few columns: rows of all are slow to choose
     here = since_zero(shots)
     outcome = here["outcome"].astype("object").fillna("ok")
     choked = here[outcome == "choked"]
@@ -265,6 +281,6 @@ def recorded(shots: pd.DataFrame, higher_is: str | None = None) -> pd.Series:
         if choke is not None:
             bound |= (here["dial_position"] - choke) * towards_finer(higher_is) >= -1e-9
     ran = here[here["grind_setting"].notna() & here["shot_time_s"].notna() & (outcome != "choked") & ~bound]
-    ran = ran[periods(shots)["in_force"].reindex(ran.index)]
+    ran = ran[pd.Series(in_force(shots), index=shots.index).reindex(ran.index)]
     log_time = pd.Series(np.log(ran["shot_time_s"].to_numpy(dtype=float)), index=ran.index)
     return log_time.groupby(ran["grind_setting"].astype(str), sort=True).mean()
