@@ -2,7 +2,7 @@
 
 Two files: a clean one, and one with what people write: notes with quotes and line ends, dates missing or in words,
 ``~27``, choked shots. pandas reads each as it does by itself (C engine, numbers found out, dates left as text), with
-its dates read too, as text alone, and by its Python engine.
+its dates read too, as text alone, and by its Python engine. On a machine that is busy with other work the ratio is off.
 """
 
 from __future__ import annotations
@@ -13,11 +13,14 @@ import sys
 import tempfile
 from pathlib import Path
 
-GOAL_RATIO = 4.0
-MOST_RATIO, MOST_MB = 20.0, 1000.0
-"""What must hold until the goal does; each row of a shot carries its score, so that two tables come out."""
+import numpy as np
+
+MOST_RATIO, MOST_RATIO_REDUCED, MOST_MB = 4.0, 8.0, 1000.0
+"""What must hold; each row of a shot carries its score, so that two tables come out. What a run costs whatever its
+length, such as being ready to read, weighs more on a short file."""
+TURNS = 5
+"""How often pandas and we read each file, turn about: the medians are compared."""
 BASELINES = {
-    "pandas": "",
     "pandas, dates read": ', parse_dates=["Date"]',
     "pandas, all as text": ", dtype=str, keep_default_na=False",
     "pandas, Python engine": ', engine="python"',
@@ -81,8 +84,8 @@ print(json.dumps([took, memory, len(records.tables["shots"]), middle - start, he
 
 
 def main(reduced: bool) -> int:
-    """Print both; return 1 where rows were lost or a limit is missed. The goal is told beside what was found."""
-    rows = 100_000 if reduced else 1_000_000
+    """Print both; return 1 where rows were lost or a limit is missed."""
+    rows, most = (100_000, MOST_RATIO_REDUCED) if reduced else (1_000_000, MOST_RATIO)
     print(f"{rows} rows; CPU seconds and MB, each in a process of its own")
     kept = {}
     for kind in ("clean", "dirty"):
@@ -91,17 +94,18 @@ def main(reduced: bool) -> int:
             made = [sys.executable, "-c", MADE, str(rows), str(path), *(["dirty"] if kind == "dirty" else [])]
             subprocess.run(made, check=True)
             print(f"{kind}, {path.stat().st_size / 2**20:.0f} MB of text")
-            pandas = {name: _measured(PANDAS.replace("OPTIONS", how), path) for name, how in BASELINES.items()}
-            ours = _measured(OURS, path)
-        for name, found in pandas.items():
+            turns = [(_measured(PANDAS.replace("OPTIONS", ""), path), _measured(OURS, path)) for _ in range(TURNS)]
+            alone, ours = (list(np.median(found, axis=0)) for found in zip(*turns, strict=True))
+            others = {name: _measured(PANDAS.replace("OPTIONS", how), path) for name, how in BASELINES.items()}
+        for name, found in {"pandas": alone, **others}.items():
             print(f"  {name:24s}{found[0]:8.2f} s {found[1]:8.0f} MB{ours[0] / found[0]:8.1f} times as long for ours")
         print(f"  read and reconciled     {ours[0]:8.2f} s {ours[1]:8.0f} MB, of which tables {ours[4]:.0f} MB")
         print(f"    of it reading         {ours[3]:8.2f} s")
-        ratio = ours[0] / pandas["pandas"][0]
-        print(f"  ratio {ratio:.1f}; the goal of {GOAL_RATIO:.0f} is {'reached' if ratio <= GOAL_RATIO else 'missed'}")
+        ratios = [mine[0] / its[0] for its, mine in turns]
+        print(f"  ratio of the medians {ours[0] / alone[0]:.1f}, turn by turn {', '.join(f'{r:.1f}' for r in ratios)}")
         kept |= {
             f"{kind}: every row is there: {int(ours[2])}": ours[2] == rows,
-            f"{kind}: ratio, at most {MOST_RATIO:.0f}": ratio <= MOST_RATIO,
+            f"{kind}: ratio, at most {most:.0f}": ours[0] / alone[0] <= most,
             f"{kind}: MB, at most {MOST_MB:.0f}": ours[1] <= MOST_MB,
         }
     for words, holds in kept.items():
