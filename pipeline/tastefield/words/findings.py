@@ -356,6 +356,18 @@ CATALOGUE: dict[str, Entry] = {
         "written and have no place on its dial.",
         "Write them as the dial shows them, for example {example}, or correct notation in its [[grinder]].",
     ),
+    "setting_off_steps": Entry(
+        "warn",
+        "Grind settings of {grinder} between the steps of {step} that nearly all others lie on: {count} ({list}). They "
+        "are kept, and no recipe is set between those steps.",
+        "Correct them; if the dial has finer steps, write them in its [[grinder]]: step = ...",
+    ),
+    "setting_below_zero": Entry(
+        "warn",
+        "Grind settings of {grinder} below zero, where all others are above it: {count} ({list}). They are kept, and "
+        "bend what is known of its dial.",
+        "Correct them, or leave the cells empty, if its dial has no marks below zero.",
+    ),
     "notation_suggested": Entry(
         "note",
         "Grind settings of {grinder} are no plain numbers but look like the notation {kind}, for example {first}, so "
