@@ -112,9 +112,10 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "file_skipped": Entry("note", "{file} was skipped: an open office program leaves it there.", "Nothing."),
     "rows_renumbered": Entry(
-        "note",
-        "The reader gave two rows the same number, so the rows were numbered anew from 1.",
-        "Mend the reader: the index of a chunk is the row number as its owner counts.",
+        "warn",
+        "The reader gave rows no numbers that differ, so they were numbered anew from 1 as they were read: rows told "
+        "of {place} are not the numbers of its owner.",
+        "Mend the reader: the index of a chunk is the row number as its owner counts, each once in its place.",
     ),
     "place_read_twice": Entry(
         "warn",
