@@ -215,6 +215,23 @@ CATALOGUE: dict[str, Entry] = {
         "These names of a {what} differ only in capitals or spaces and were kept apart: {list}.",
         "If they are one, write {first} everywhere.",
     ),
+    "name_damaged": Entry(
+        "warn",
+        'The {what} "{name}" has characters that could not be read, and was taken for one of its own{maybe}: {count} '
+        "({list}).",
+        "{do}.",
+    ),
+    "dates_far_off": Entry(
+        "warn",
+        "Shots dated {years} years or more from all others ({first} to {last}): {count} ({list}). They are kept, and the "
+        "latest counts as pulled last.",
+        "Correct the dates, or leave them empty; a clock that stood still begins anew at a date of its own.",
+    ),
+    "scores_unused": Entry(
+        "warn",
+        "Scores not used, because their shots lack a weight out or a time and no outcome says why: {count} ({list}).",
+        "Write what is missing, or the outcome.",
+    ),
     "targets_typed_as_weights": Entry(
         "warn",
         "Every dose is exactly the same for {list}{also}. These look like targets, not weights.",
