@@ -60,12 +60,8 @@ def summary_lines(run: RunResult) -> list[str]:
     :param run: a finished run; ``run.summary`` and each ``setup.entry`` as in the results file.
     """
     entries = [setup.entry for setup in run.setups]
-    lines = [
-        printable(run.summary["title"]),
-        read_line(run.summary["sources"], run.summary["findings"]),
-        good_line(run.summary["taste"]),
-    ]
-    lines.append(ready_line(entries))
+    read = read_line(run.summary["sources"], run.summary["findings"])
+    lines = [printable(run.summary["title"]), read, good_line(run.summary["taste"]), ready_line(entries)]
     lines += _changed(entries)
     readiest_first = sorted(entries, key=lambda entry: list(STATUS).index(entry["status"]))
     shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
@@ -176,7 +172,7 @@ def check_lines(records: Records) -> list[str]:
     if len(records.set_aside) > CELLS:
         lines.append(f"... and {len(records.set_aside) - CELLS} more; a run writes them all to set_aside.csv")
     if not any(account.read for account in records.counts):
-        lines.append("{}: {}.".format(*nothing_yet([account.place for account in records.counts])))
+        lines.append("{}: {}.".format(*nothing_yet(account.place for account in records.counts)))
     elif records.set_aside.empty:
         lines.append("Nothing was set aside.")
     return lines

@@ -333,8 +333,7 @@ def _no_shot(records: Records, source: str | Path) -> Problem:
             'add a [[source]] that holds them; of a workbook, name the sheet: sheet = "..."',
         )
     if not any(count.read for count in shots):
-        places = [count.place for count in shots]
-        return Problem("no shot is written down yet", f"{source}, {', '.join(places)}", *nothing_yet(places))
+        return Problem("no shot is written down yet", str(source), *nothing_yet(count.place for count in shots))
     (row, reason), *_ = records.set_aside.loc[records.set_aside["table"] == "shots", ["row", "reason"]].to_numpy()
     why = f"set aside: {sum(count.read for count in shots)}, that is all; the first, row {row}: {reason}"
     return Problem("no shot could be kept", str(source), why, f"see what to do about each: tastefield check {source}")

@@ -223,8 +223,8 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "dates_far_off": Entry(
         "warn",
-        "Shots dated {years} years or more from all others ({first} to {last}): {count} ({list}). They are kept, and the "
-        "latest counts as pulled last.",
+        "Shots dated {years} years or more from all others ({first} to {last}): {count} ({list}). They are kept, and "
+        "the latest counts as pulled last.",
         "Correct the dates, or leave them empty; a clock that stood still begins anew at a date of its own.",
     ),
     "scores_unused": Entry(

@@ -21,6 +21,8 @@ SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 
 TYPED_IN = re.compile(r"\.(?:csv|tsv|txt|xlsx)\b", re.IGNORECASE)
 """Files that people fill in by hand, in the name of a place."""
+NAMED = 5
+"""Places that are named before the rest are only counted."""
 
 _NOUNS = {
     "shots": ("shot", ""),
@@ -33,11 +35,14 @@ _NOUNS = {
 }
 
 
-def nothing_yet(places: Sequence[str]) -> tuple[str, str]:
+def nothing_yet(places: Iterable[str]) -> tuple[str, str]:
     """That no row was found, and what to do: people fill in a table, and write nothing into what a machine recorded."""
-    if all(TYPED_IN.search(place) for place in places):
-        return "No row is filled in yet", "write a row for each shot below the headings, and save"
-    return f"There is no record in {', '.join(map(printable, places))}", "give files that hold shots"
+    every = [printable(place) for place in dict.fromkeys(places)]
+    named = ", ".join(every[:NAMED]) + (f" and {len(every) - NAMED} more" if len(every) > NAMED else "")
+    if all(TYPED_IN.search(place) for place in every):
+        below = f" below the headings of {named}" if named else ""
+        return f"No row is filled in yet{below}", "write a row for each shot, and save"
+    return f"There is no record in {named}", "give files that hold shots"
 
 
 def read_line(sources: Iterable[Mapping[str, Any]], findings: Iterable[Mapping[str, Any]] = ()) -> str:
