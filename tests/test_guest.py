@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from tastefield.errors import ReadError
+from tastefield.errors import ReadError, TastefieldError
+from tastefield.summary import check_lines
 from tastefield.testing import ReaderContract, ReaderSample
-from tastefield.workflow import check
+from tastefield.workflow import analyse, check
 
 GUEST = Path(__file__).parent / "guest" / "notebook"
 BINARY = Path(__file__).parent / "guest" / "binary"
@@ -108,3 +109,41 @@ def test_a_binary_file_that_is_cut_short_is_refused_not_read_in_part(tmp_path, c
     (tmp_path / "bench.toml").write_text('plugins = ["read_puck.py"]\n[[source]]\npath = "march.puck"\n')
     with pytest.raises(ReadError, match=r"march\.puck"):
         check(tmp_path / "bench.toml")
+
+
+def puck(folder, *files):
+    """A configuration that reads made-up files by reader puck."""
+    shutil.copy(BINARY / "read_puck.py", folder)
+    for name, shots in files:
+        (folder / name).parent.mkdir(exist_ok=True)
+        head = struct.pack("<4sBH", b"PUCK", 1, len(shots))
+        (folder / name).write_bytes(head + b"".join(struct.pack("<8sHHB", *shot) for shot in shots))
+    (folder / "bench.toml").write_text('plugins = ["read_puck.py"]\n[[source]]\npath = "*/*.puck"\n')
+    return folder / "bench.toml"
+
+
+def test_files_of_one_name_in_two_folders_send_people_to_rows_that_are_there(tmp_path):
+    source = puck(tmp_path, ("a/march.puck", [(b"A", 180, 361, 27)]), ("b/march.puck", [(b"B", 0, 400, 27)]))
+    records = check(source)
+    assert records.set_aside[["place", "row"]].to_numpy().tolist() == [["b/march.puck", 1]]
+    assert records.tables["shots"]["shot_id"].tolist() == ["a/march.puck#1"]
+
+
+def test_a_binary_file_without_records_is_not_to_be_written_into(tmp_path):
+    source = puck(tmp_path, ("a/march.puck", []))
+    assert check_lines(check(source))[-1] == "There is no record in march.puck: give files that hold shots."
+    with pytest.raises(TastefieldError, match="give files that hold shots"):
+        analyse(source)
+
+
+def test_a_reader_that_gives_our_own_names_has_no_headings_to_check_nor_to_paste(tmp_path):
+    source = puck(tmp_path, ("a/march.puck", [(b"A", 180, 361, 27)]))
+    reader = tmp_path / "read_puck.py"
+    ours = reader.read_text("utf-8").replace(
+        '"dose (g)", "out (g)", "time (s)"', '"dose_g", "beverage_g", "shot_time_ms"'
+    )
+    reader.write_text(ours, "utf-8")
+    lines = "\n".join(check_lines(check(source)))
+    assert "shot_time_ms is in ms" in lines
+    assert "list of common ones" not in lines
+    assert "[source.columns]" not in lines

@@ -26,7 +26,7 @@ def test_a_new_reader_passes_its_test_at_once(tmp_path):
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "error", str(files[1])]
     done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
     assert done.returncode == 0, done.stdout
-    assert "16 passed" in done.stdout
+    assert "17 passed" in done.stdout
 
 
 def test_a_new_reader_is_read_by_a_configuration_that_names_it(tmp_path):

@@ -131,6 +131,13 @@ class ReadsDifferentlyEachTime(plain.PipeReader):
             yield Chunk(chunk.rows, f"{chunk.place} {next(counter)}")
 
 
+class KeepsFilesByName(plain.PipeReader):
+    def read(self, files, ctx):
+        for file in {file.name: file for file in files}.values():
+            for chunk in super().read([file], ctx):
+                yield Chunk(chunk.rows, f"{file.parent.name}/{file.name}")
+
+
 class IgnoresMissingFiles(plain.PipeReader):
     def read(self, files, ctx):
         yield from super().read([file for file in files if file.exists()], ctx)
@@ -187,6 +194,7 @@ READERS = {
     "cells_are_single_values": GivesBytes,
     "leaves_the_files_alone": LeavesACache,
     "reads_the_same_twice": ReadsDifferentlyEachTime,
+    "tells_files_of_one_name_apart": KeepsFilesByName,
     "says_that_a_file_is_missing": IgnoresMissingFiles,
     "survives_garbage": ChokesOnGarbage,
     "notices_a_file_cut_short": TripsOverALineThatStops,

@@ -11,9 +11,11 @@ from typing import Any
 from tastefield.records import ColumnCount, Comparison, Pulled, Records, RunResult
 from tastefield.registry import Registry
 from tastefield.slug import shortened
+from tastefield.tables.headings import is_ours
 from tastefield.words.calls import PRACTICE
 from tastefield.words.cautions import CAUTIONS
 from tastefield.words.checks import NOTHING_TO_PULL
+from tastefield.words.columns import TABLES, Column, column, names
 from tastefield.words.phrases import (
     count,
     dial,
@@ -26,7 +28,15 @@ from tastefield.words.phrases import (
     setup_name,
     unsafe,
 )
-from tastefield.words.run_lines import STATUS, another_coffee, good_line, read_line, ready_line, worth_reading
+from tastefield.words.run_lines import (
+    STATUS,
+    another_coffee,
+    good_line,
+    nothing_yet,
+    read_line,
+    ready_line,
+    worth_reading,
+)
 
 RECIPES = 4
 """Setups shown with their recipe."""
@@ -50,8 +60,8 @@ def summary_lines(run: RunResult) -> list[str]:
     :param run: a finished run; ``run.summary`` and each ``setup.entry`` as in the results file.
     """
     entries = [setup.entry for setup in run.setups]
-    lines = [printable(run.summary["title"]), read_line(run.summary["sources"]), good_line(run.summary["taste"])]
-    lines.append(ready_line(entries))
+    read = read_line(run.summary["sources"], run.summary["findings"])
+    lines = [printable(run.summary["title"]), read, good_line(run.summary["taste"]), ready_line(entries)]
     lines += _changed(entries)
     readiest_first = sorted(entries, key=lambda entry: list(STATUS).index(entry["status"]))
     shown = [entry for entry in readiest_first if entry["aim"]][:RECIPES] or entries[:RECIPES]
@@ -155,14 +165,14 @@ def check_lines(records: Records) -> list[str]:
         lines.append(f"{_GRAVITY[finding.severity]}: {printable(finding.message)} {printable(finding.do)}".rstrip())
     lines += _columns_block(records)
     for row in records.set_aside.head(CELLS).to_dict("records"):
-        column = f", {printable(row['column'])}" if row["column"] else ""
+        where = f", {printable(row['column'])}" if row["column"] else ""
         value = f" (found {_short(printable(row['value']))})" if row["column"] else ""
-        lines.append(f"{printable(row['place'])}, row {row['row']}{column}: {printable(row['reason'])}{value}")
+        lines.append(f"{printable(row['place'])}, row {row['row']}{where}: {printable(row['reason'])}{value}")
         lines.append(f"    do: {printable(row['do'])}")
     if len(records.set_aside) > CELLS:
         lines.append(f"... and {len(records.set_aside) - CELLS} more; a run writes them all to set_aside.csv")
     if not any(account.read for account in records.counts):
-        lines.append("No row is filled in yet: write a row for each shot below the headings, and save.")
+        lines.append("{}: {}.".format(*nothing_yet(account.place for account in records.counts)))
     elif records.set_aside.empty:
         lines.append("Nothing was set aside.")
     return lines
@@ -187,6 +197,8 @@ def _columns_block(records: Records) -> list[str]:
     """How headings were understood, as blocks to paste into a configuration; what only looks like one is commented."""
     blocks: dict[tuple[str, ...], list[str]] = {}
     for one in records.headings:
+        if not one.suggested and all(is_ours(theirs, _column(name)) for name, theirs in one.columns.items()):
+            continue  # a reader that gives our own names leaves nothing to say
         lines = [f"{name} = {toml_text(theirs)}" for name, theirs in one.columns.items()]
         lines += [
             f"# {name} = {toml_text(theirs)}  # not read; it only looks like it"
@@ -200,6 +212,11 @@ def _columns_block(records: Records) -> list[str]:
         out += [f"To say so for certain, paste below the [[source]] of {places[0]}{more}:"]
         out += [f"  {line}" for line in ("[source.columns]", *block)]
     return out
+
+
+def _column(name: str) -> Column:
+    """A column of whichever table has it."""
+    return next(column(table, name) for table in TABLES if name in names(table))
 
 
 def toml_text(words: str) -> str:

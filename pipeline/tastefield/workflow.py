@@ -65,10 +65,12 @@ from tastefield.stages.reconcile import reconcile
 from tastefield.stages.report import handover, report, summary
 from tastefield.stages.settings import settings, to_start
 from tastefield.stages.strength import strength
+from tastefield.stages.suspects import suspects
 from tastefield.stages.teaching import teaching
 from tastefield.stages.visit import last_setup, machine_called, visit
 from tastefield.stages.window import window
 from tastefield.words.findings import Finding, finding
+from tastefield.words.run_lines import nothing_yet
 
 CHUNK = 4
 """Setups worked together; fixed, so that the sums of learning do not depend on the number of jobs."""
@@ -212,7 +214,7 @@ def title(config: Config, source: str | Path) -> str:
 def _read(loaded: Loaded) -> Records:
     config = loaded.config
     read = ingest(config.source, loaded.registry.readers, config.folder, config.seed, loaded.reader_options)
-    records = strength(pours(reconcile(read.raw, config.source, config.taste)), config.refractometer)
+    records = suspects(strength(pours(reconcile(read.raw, config.source, config.taste)), config.refractometer))
     return replace(records, findings=(*read.findings, *records.findings), headings=read.headings)
 
 
@@ -331,8 +333,7 @@ def _no_shot(records: Records, source: str | Path) -> Problem:
             'add a [[source]] that holds them; of a workbook, name the sheet: sheet = "..."',
         )
     if not any(count.read for count in shots):
-        why = f"no row is filled in below the headings of {', '.join(count.place for count in shots)}"
-        return Problem("no shot is written down yet", str(source), why, "write a row for each shot, save, run again")
+        return Problem("no shot is written down yet", str(source), *nothing_yet(count.place for count in shots))
     (row, reason), *_ = records.set_aside.loc[records.set_aside["table"] == "shots", ["row", "reason"]].to_numpy()
     why = f"set aside: {sum(count.read for count in shots)}, that is all; the first, row {row}: {reason}"
     return Problem("no shot could be kept", str(source), why, f"see what to do about each: tastefield check {source}")

@@ -302,3 +302,13 @@ def test_the_step_of_a_clock_dial_is_told_in_minutes(benched):
     assert line.step == 30
     assert line.positions.tolist() == [660, 690, 720, 750]
     assert line.slope * 30 == pytest.approx(-0.1, rel=0.15)
+
+
+@pytest.mark.parametrize("junk", ["-0.05", "9.05"])
+def test_one_setting_that_no_other_is_like_leaves_the_step_of_the_dial_alone(benched, junk):
+    shots = on_line(np.arange(7, 10, 0.25), noise=0.02)
+    line = benched([*shots, {"grind_setting": junk, "shot_time_s": 27, "beverage_g": 36}])[0].bench.dial
+    assert line.step == 0.25
+    assert np.allclose(line.settable * 4, np.round(line.settable * 4))
+    finer = benched([*shots, *on_line([9.05])], grinders=[GrinderConfig(name="A", step=0.05)])[0].bench.dial
+    assert finer.step == 0.05

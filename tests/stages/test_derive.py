@@ -252,3 +252,26 @@ def test_a_notation_that_most_settings_fit_is_suggested_and_never_applied(derive
         for finding in derived(at(*settings), grinders=[GrinderConfig(name="A", notation="marks")]).findings
         if finding.code == "notation_suggested"
     ]
+
+
+QUARTERS = [{"grind_setting": str(8 + n / 4), "dose_g": 18.0} for n in range(9)]
+
+
+@pytest.mark.parametrize(
+    ("setting", "code"), [("9.05", "setting_off_steps"), ("-0.05", "setting_below_zero"), ("-1", "setting_below_zero")]
+)
+def test_a_setting_that_no_other_is_like_is_told_with_its_row_and_kept(derived, setting, code):
+    found = derived([*QUARTERS, {"grind_setting": setting}])
+    (told,) = found.findings
+    assert told.code == code
+    assert told.where == {"grinder": "A"}
+    assert f"1 ({setting} in row 11 of log.csv)" in told.message
+    assert found.shots["dial_position"].iloc[-1] == float(setting)
+
+
+def test_settings_off_a_step_that_the_owner_gives_are_told_and_finer_ones_he_gives_are_not(derived):
+    shots = [*QUARTERS, {"grind_setting": "9.05"}]
+    assert derived(shots, grinders=[GrinderConfig(name="A", step=0.05)]).findings == ()
+    (told,) = derived(shots, grinders=[GrinderConfig(name="A", step=0.25)]).findings
+    assert told.code == "setting_off_steps"
+    assert derived(QUARTERS[::2], grinders=[GrinderConfig(name="A", step=1)]).findings == ()

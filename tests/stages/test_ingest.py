@@ -9,6 +9,7 @@ from tastefield.config import SourceConfig
 from tastefield.errors import ConfigError, PluginError, ReadError, TastefieldError
 from tastefield.hooks import Chunk, NoOptions, Reader
 from tastefield.stages.ingest import ingest
+from tastefield.words.findings import Finding
 
 ROWS = {
     "Machine": ["A", "A"],
@@ -289,7 +290,95 @@ def test_chunks_of_one_place_are_joined():
 def test_a_reader_that_numbers_two_rows_alike_has_them_renumbered_and_told():
     ingested = run(chunk(ROWS), chunk(ROWS))
     assert rows(ingested).index.tolist() == [1, 2, 3, 4]
-    assert told(ingested, "rows_renumbered")
+    (finding,) = told(ingested, "rows_renumbered")
+    assert finding.severity == "warn"
+    assert "rows told of log.csv are not" in finding.message
+
+
+class OfEachFile(Given):
+    """One chunk of each file, named as a test says; notes every file."""
+
+    def __init__(self, named):
+        super().__init__()
+        self.named = named
+
+    def read(self, files, ctx):
+        for file in files:
+            ctx.note(Finding("seen", "note", {}, str(file)))
+            yield chunk({**ROWS, "Machine": [file.read_text("utf-8")] * 2}, self.named(file))
+
+
+@pytest.mark.parametrize(
+    ("named", "places"),
+    [
+        (lambda file: file.name, ["a/x.csv", "a/y.csv", "b/x.csv"]),
+        (lambda file: f"{file.name}, sheet 1", ["a/x.csv, sheet 1", "a/y.csv, sheet 1", "b/x.csv, sheet 1"]),
+        (lambda file: file.stem, ["a/x.csv, x", "a/y.csv, y", "b/x.csv, x"]),
+        (lambda file: f"{file.parent.name}/{file.name}", ["a/x.csv", "a/y.csv", "b/x.csv"]),
+    ],
+)
+def test_files_of_one_name_in_two_folders_keep_their_own_places_and_row_numbers(tmp_path, named, places):
+    for name in ("a/x.csv", "a/y.csv", "b/x.csv"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(name)
+    ingested = ingest([SourceConfig(path="*/*.csv")], {"given": OfEachFile(named)}, tmp_path, 1, [NoOptions()])
+    shots = [raw for raw in ingested.raw if raw.table == "shots"]
+    assert [raw.place for raw in shots] == places
+    for raw in shots:
+        assert raw.rows["machine"].to_dict() == dict.fromkeys([2, 3], raw.place.split(", ")[0])
+    assert [finding.message for finding in told(ingested, "seen")] == [
+        str(tmp_path / name) for name in ("a/x.csv", "a/y.csv", "b/x.csv")
+    ]
+    assert told(ingested, "rows_renumbered") == []
+
+
+def test_files_of_one_name_are_read_together_where_the_reader_tells_them_apart(tmp_path):
+    for name in ("a/x.csv", "b/x.csv"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(name)
+    calls = []
+
+    class Together(OfEachFile):
+        def read(self, files, ctx):
+            calls.append(len(files))
+            yield from super().read(files, ctx)
+
+    reader = Together(lambda file: f"{file.parent.name}/{file.name}")
+    ingest([SourceConfig(path="*/*.csv")], {"given": reader}, tmp_path, 1, [NoOptions()])
+    assert calls == [2]
+
+
+@pytest.mark.parametrize("named", [lambda file: file.name, lambda file: f"{file.parent.name}/{file.name}"])
+def test_a_file_that_cannot_be_read_is_told_with_its_folder_and_how_to_go_on_without_it(tmp_path, named):
+    for name in ("a/x.csv", "b/x.csv"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(name)
+
+    class Torn(OfEachFile):
+        def read(self, files, ctx):
+            for file in files:
+                if file.parent.name == "b":
+                    raise ReadError(self.named(file), "it is torn", "copy it again")
+                yield chunk(ROWS, self.named(file))
+
+    with pytest.raises(ReadError) as caught:
+        ingest([SourceConfig(path="*/*.csv")], {"given": Torn(named)}, tmp_path, 1, [NoOptions()])
+    assert caught.value.place == "b/x.csv"
+    assert caught.value.do == "copy it again; to go on without it, move it to where */*.csv does not match it"
+    with pytest.raises(ReadError) as caught:
+        ingest([SourceConfig(path="b/x.csv")], {"given": Torn(named)}, tmp_path, 1, [NoOptions()])
+    assert caught.value.do == "copy it again"
+
+
+def test_two_sources_with_files_of_one_name_are_not_told_that_rows_stand_there_twice(tmp_path):
+    for name in ("a/x.csv", "b/x.csv"):
+        (tmp_path / name).parent.mkdir()
+        (tmp_path / name).write_text(name)
+    sources = [SourceConfig(path="a/x.csv"), SourceConfig(path="b/x.csv")]
+    reader = OfEachFile(lambda file: file.name)
+    ingested = ingest(sources, {"given": reader}, tmp_path, 1, [NoOptions()] * 2)
+    assert {raw.place for raw in ingested.raw} == {"x.csv", "x.csv (source 2)"}
+    assert told(ingested, "place_read_twice") == []
 
 
 def test_a_place_that_two_sources_read_is_told_and_loses_nothing():
@@ -396,8 +485,6 @@ def test_a_reader_that_yields_something_else_breaks_the_contract():
 
 
 def test_findings_of_the_reader_are_handed_on():
-    from tastefield.words.findings import Finding
-
     class Doubtful(Given):
         def read(self, files, ctx):
             ctx.note(Finding("mine", "note", {}, "hm"))

@@ -646,6 +646,16 @@ def test_what_is_set_aside_says_the_unit_its_column_was_written_in():
     assert "shot_time_s (ms)=27000" in row
 
 
+@pytest.mark.parametrize(
+    ("heading", "units", "shown"),
+    [("shot_time_ms", {}, "; shot_time_ms=27000"), ("Secs", {"shot_time_s": "ms"}, "; Secs (ms)=27000")],
+)
+def test_a_row_set_aside_shows_a_cell_in_another_unit_under_its_heading_as_it_stands(heading, units, shown):
+    without_dose = sheet({**SHOT, "shot_time_s": "27000", "dose_g": ""}, headings={"shot_time_s": heading})
+    (row,) = told(run(without_dose, units=units))["value"]
+    assert shown in row
+
+
 def test_bare_ounces_among_grams_are_asked_about_and_those_that_say_so_are_converted():
     rows = [SHOT, {**SHOT, "dose_g": "18.4"}, {**SHOT, "dose_g": "0.64"}, {**SHOT, "dose_g": "0.64 oz"}]
     records = run(sheet(*rows))

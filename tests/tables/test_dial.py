@@ -6,7 +6,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tastefield.tables.dial import last_position, mesh, recorded, settable, step_of, towards_finer, zeros_in_force
+from tastefield.tables.dial import (
+    below_zero,
+    last_position,
+    mesh,
+    off_steps,
+    recorded,
+    settable,
+    step_of,
+    towards_finer,
+    zeros_in_force,
+)
 from tastefield.tables.notation import Notation, with_ends
 
 STEPLESS = Notation("stepless")
@@ -27,6 +37,51 @@ STEPLESS = Notation("stepless")
 def test_the_step_of_a_dial_is_told_by_its_settings(kind, found, step):
     told = step_of(np.array(found, dtype=float), Notation(kind))
     assert told == (None if step is None else pytest.approx(step))
+
+
+QUARTERS = [8, 8.25, 8.5, 8.75, 9, 9.25, 9.5, 9.75, 10] * 3
+
+
+@pytest.mark.parametrize(
+    ("found", "step"),
+    [
+        ([*QUARTERS, -0.05], 0.25),
+        ([*QUARTERS, 9.05], 0.25),
+        ([*QUARTERS * 2, -0.05, -0.05], 0.25),
+        ([*QUARTERS, 9.05, 9.05], 0.05),  # set twice: it is meant
+        ([*QUARTERS, 9.05, 8.35], 0.05),  # two of 29 are no slip
+        ([*QUARTERS * 2, 9.05, 8.35], 0.25),
+        ([8, 8.5, 9, 9.05], 0.05),  # too few to say what is usual
+        ([*range(4, 12), 7.5], 0.5),  # half marks are set now and then
+        ([*range(4, 12), 7.3], 1),
+        ([5.13, 5.47, 6.2, 5.9, 6.41, 5.22, 5.35, 5.77, 6.03, 6.6], 0.01),
+        ([-1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3], 0.5),
+        ([-2.25, -1.5], 0.25),
+    ],
+)
+def test_the_step_does_not_hang_on_one_reading(found, step):
+    assert step_of(np.array(found, dtype=float)) == step
+
+
+def test_the_step_of_a_clock_dial_does_not_hang_on_one_reading():
+    assert step_of(np.array([420, 450, 480, 510] * 3 + [424], dtype=float), Notation("clock")) == 30
+
+
+def test_a_setting_off_the_steps_of_all_others_is_pointed_out():
+    found = np.array([*QUARTERS, np.nan, 9.05])
+    assert off_steps(found).tolist() == [*[False] * 28, True]
+    assert off_steps(found, 0.05).any() == np.False_  # its owner says how fine it is
+    assert off_steps(np.array([*QUARTERS, 7.5]), 1.0).any() == np.False_  # most lie off the configured steps
+    assert off_steps(np.array([*range(4, 14), 7.5]), 1.0).sum() == 1
+    assert not off_steps(np.array([5.13, 5.43, 5.23] * 9), None, STEPLESS).any()
+    assert not off_steps(np.array([8, 8.5, 9.05])).any()
+
+
+def test_a_setting_below_zero_is_pointed_out_where_all_others_are_above():
+    assert below_zero(np.array([*QUARTERS, np.nan, -0.05])).tolist() == [*[False] * 28, True]
+    assert not below_zero(np.array([-1, -0.5, 0, 0.5, 1] * 3)).any()
+    assert not below_zero(np.array([*range(10), -1])).any()  # it counts through zero
+    assert not below_zero(np.array([9.0, 8.5, -1])).any()
 
 
 def test_positions_that_may_be_set_are_those_a_dial_reads():

@@ -83,7 +83,7 @@ def test_of_several_common_headings_the_first_in_the_list_is_taken():
         ("shot_time_ms", "shot_time_s", "ms"),
         ("dose_g, oz", "dose_g", "oz"),
         ("beverage_mg", "beverage_g", "mg"),
-        ("temp_set_f", "temp_set_c", "f"),
+        ("temp_set_f", "temp_set_c", "F"),
         ("Pressure (kPa)", "pressure_bar", "kPa"),
         ("Pressure PSI", "pressure_bar", "PSI"),
         ("Shot time (Min:S)", "shot_time_s", "Min:S"),
@@ -103,7 +103,7 @@ def test_a_canonical_column_is_known_with_any_unit_it_is_converted_from(table):
             for heading in (f"{one.name} ({unit})", f"{one.name} [{unit}]", f"{stem} ({unit})", *suffixed):
                 assert taken(heading, tables=[table]).get(one.name) == heading
                 if heading != one.name:
-                    assert unit_of(heading, one) == unit.replace("º", "°")
+                    assert unit_of(heading, one) == {"f": "F", "c": "C"}.get(unit, unit).replace("º", "°")
 
 
 @pytest.mark.parametrize("heading", ["beverage_ml", "dose_g (ml)", "dose_stone", "shot_time_s (g)", "notes_ms"])

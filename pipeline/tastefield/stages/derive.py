@@ -12,6 +12,7 @@ from tastefield.config import GrinderConfig, SetupsConfig
 from tastefield.records import Derived, Floats, Records
 from tastefield.slug import shortened
 from tastefield.stats import uncertainty
+from tastefield.tables.dial import below_zero, off_steps, step_of
 from tastefield.tables.notation import DIVIDED, Notation, example, likely, positions
 from tastefield.tables.unlike import unlike
 from tastefield.words.findings import Finding, finding
@@ -97,7 +98,23 @@ def _on_the_dial(shots: pd.DataFrame, grinders: Sequence[GrinderConfig], finding
         else:
             unread = settings[settings.notna() & np.isnan(found[rows])]
             findings.extend(_not_in_notation(shortened(grinder.name), unread, grinder.written_as))
+        findings.extend(_strays(shots.iloc[rows], found[rows], grinder))
     return found
+
+
+def _strays(shots: pd.DataFrame, position: Floats, grinder: GrinderConfig) -> Iterator[Finding]:
+    """Settings that are likely slips, each told once with its row."""
+    name, notation = shortened(grinder.name), grinder.written_as
+    below = below_zero(position)
+    off = off_steps(position, grinder.step, notation) & ~below
+    step = grinder.step or step_of(position, notation)
+    for code, mask in (("setting_below_zero", below), ("setting_off_steps", off)):
+        if mask.any():
+            rows = shots.loc[mask, ["grind_setting", "row", "place"]].itertuples(index=False, name=None)
+            told = [f"{shortened(str(text))} in row {row} of {place}" for text, row, place in rows]
+            listed = ", ".join(told[:FEW]) + (", ..." if len(told) > FEW else "")
+            values = {"grinder": name, "count": len(told), "list": listed}
+            yield finding(code, {"grinder": name}, step=f"{step or 0:g}", **values)
 
 
 def _not_in_notation(grinder: str, unread: pd.Series, notation: Notation) -> Iterator[Finding]:

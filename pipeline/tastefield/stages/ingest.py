@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from tastefield.config import SourceConfig, matching_files
 from tastefield.errors import ConfigError, PluginError, Problem, ReadError, TastefieldError, crashed
 from tastefield.hooks import Reader
 from tastefield.records import Chunk, Context, Headings, RawTable
-from tastefield.tables import ditto, headings, parts, units
+from tastefield.tables import ditto, grid, headings, parts, units
 from tastefield.tables.cells import compact, filled, joined, there
 from tastefield.words.columns import TABLES, column, names
 from tastefield.words.findings import Finding, finding
@@ -67,6 +67,7 @@ class _Place:
     name: str
     rows: pd.DataFrame
     holds: tuple[str, ...]
+    files: tuple[Path, ...] = ()
     understood: headings.Understood = field(default_factory=lambda: headings.Understood({}, (), ()))
 
 
@@ -140,17 +141,13 @@ def _read(
     reader = _reader(number, source, readers, files)
     pieces: dict[str, list[Chunk]] = {}
     try:
-        for chunk in reader.read(files, ctx):
-            if not isinstance(chunk, Chunk) or not isinstance(chunk.rows, pd.DataFrame):
-                raise PluginError(
-                    Problem(
-                        "does not yield chunks",
-                        f"reader {reader.name}",
-                        f"found {type(chunk).__name__}",
-                        "yield Chunk(rows=a DataFrame, place=the file or sheet)",
-                    )
-                )
-            pieces.setdefault(str(chunk.place), []).append(replace(chunk, rows=_smaller(chunk.rows)))
+        for chunk in chunks(reader, files, ctx):
+            pieces.setdefault(chunk.place, []).append(chunk)
+    except ReadError as error:
+        if len(files) == 1 or not _names_one([file.name for file in files], error.place):
+            raise
+        do = f"{error.do}; to go on without it, move it to where {source.path} does not match it"
+        raise ReadError(error.place, error.why, do) from error
     except TastefieldError:
         raise
     except Exception as error:
@@ -158,7 +155,69 @@ def _read(
         why = f"the reader {reader.name} failed: {crashed(error, reader)}"
         raise ReadError(place, why, "mend the reader or the file") from error
     findings += ctx.findings
-    return [_joined(number, source, place, chunks, findings) for place, chunks in pieces.items()]
+    return [_joined(number, source, place, of_place, findings, files) for place, of_place in pieces.items()]
+
+
+def chunks(reader: Reader, files: Sequence[Path], ctx: Context) -> Iterator[Chunk]:
+    """What a reader gives, with places that tell files of one name in two folders apart.
+
+    A reader that names a place by the file alone is given such files one at a time, and the folder is put before it.
+
+    :raises PluginError: something else than a chunk comes out.
+    """
+    told = grid.places(files)
+    if told == [file.name for file in files]:
+        yield from _checked(reader, files, ctx)
+        return
+    tried = Context(ctx.options, ctx.seed)  # what it notes the first time is not told twice
+    together = []
+    try:
+        for chunk in _checked(reader, files, tried):
+            together.append(chunk)
+            if not _names_one(told, chunk.place):
+                break
+    except ReadError as error:
+        if _names_one(told, error.place):
+            raise
+    else:
+        if all(_names_one(told, chunk.place) for chunk in together):
+            for note in tried.findings:
+                ctx.note(note)
+            yield from together
+            return
+    del together
+    for file, name in zip(files, told, strict=True):
+        try:
+            for chunk in _checked(reader, [file], ctx):
+                yield replace(chunk, place=_with_folder(chunk.place, file.name, name))
+        except ReadError as error:
+            raise ReadError(_with_folder(error.place, file.name, name), error.why, error.do) from error
+
+
+def _names_one(told: Sequence[str], place: str) -> bool:
+    return any(name in place for name in told)
+
+
+def _with_folder(place: str, file: str, told: str) -> str:
+    """A place with the folder of its file: "a/x.bin, scores" of "x.bin, scores"."""
+    if told in place:
+        return place
+    return place.replace(file, told, 1) if file in place else f"{told}, {place}"
+
+
+def _checked(reader: Reader, files: Sequence[Path], ctx: Context) -> Iterator[Chunk]:
+    """What a reader gives, made sure to be chunks, each in little memory until the others are there."""
+    for chunk in reader.read(tuple(files), ctx):
+        if not isinstance(chunk, Chunk) or not isinstance(chunk.rows, pd.DataFrame):
+            raise PluginError(
+                Problem(
+                    "does not yield chunks",
+                    f"reader {reader.name}",
+                    f"found {type(chunk).__name__}",
+                    "yield Chunk(rows=a DataFrame, place=the file or sheet)",
+                )
+            )
+        yield replace(chunk, rows=_smaller(chunk.rows), place=str(chunk.place))
 
 
 def _files(source: SourceConfig, folder: Path, findings: list[Finding]) -> tuple[Path, ...]:
@@ -200,7 +259,14 @@ def _reader(number: int, source: SourceConfig, readers: Mapping[str, Reader], fi
     raise ConfigError(Problem(f'no reader knows files ending in "{suffix}"', f"{where}, path", do=do))
 
 
-def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk], findings: list[Finding]) -> _Place:
+def _joined(
+    number: int,
+    source: SourceConfig,
+    name: str,
+    chunks: Sequence[Chunk],
+    findings: list[Finding],
+    files: tuple[Path, ...],
+) -> _Place:
     rows = _one_frame([chunk.rows.rename(columns=str) for chunk in chunks])
     numbered = pd.api.types.is_integer_dtype(rows.index) and rows.index.is_unique
     if not rows.columns.is_unique:
@@ -209,7 +275,7 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
         )
     if not numbered:
         rows.index = pd.RangeIndex(1, len(rows) + 1)
-        findings.append(finding("rows_renumbered", {"place": name}))
+        findings.append(finding("rows_renumbered", {"place": name}, place=name))
     rows = rows.set_axis(rows.index.astype("int64"))
     for chunk in chunks:
         if not isinstance(chunk.holds, tuple):
@@ -222,7 +288,7 @@ def _joined(number: int, source: SourceConfig, name: str, chunks: Sequence[Chunk
             Problem(f"holds {', '.join(unknown)}", name, "there is no such table", f"known are: {', '.join(TABLES)}")
         )
     used = parts.rows_filled(rows)
-    return _Place(number, source, name, rows if used.all() else rows[used], holds)
+    return _Place(number, source, name, rows if used.all() else rows[used], holds, files)
 
 
 def _smaller(rows: pd.DataFrame) -> pd.DataFrame:
@@ -249,14 +315,15 @@ def _empty(frame: pd.DataFrame) -> pd.Series:
 
 
 def _tell_apart(places: Sequence[_Place], findings: list[Finding]) -> None:
-    """Give a place that two sources read two names, and say so where both hold the same table."""
+    """Give a place that two sources read two names, and say so where both hold the same table of the same file."""
     seen: dict[str, list[_Place]] = {}
     for place in places:
         before = seen.setdefault(place.name, [])
         shared = [table for other in before for table in other.holds if table in place.holds]
         if before and (shared or not place.holds or not all(other.holds for other in before)):
             table = ", ".join(dict.fromkeys(shared)) or "rows"
-            findings.append(finding("place_read_twice", {"place": place.name}, table=table))
+            if any(other.files == place.files or set(other.files) & set(place.files) for other in before):
+                findings.append(finding("place_read_twice", {"place": place.name}, table=table))
             place.name = f"{place.name} (source {place.number + 1})"
         before.append(place)
 

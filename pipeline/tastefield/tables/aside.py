@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from tastefield.tables import cells
+from tastefield.tables.headings import unit_of
 from tastefield.tables.judge import Verdicts, needed_columns
 from tastefield.tables.parts import Raw
 from tastefield.tables.typed import Part
 from tastefield.tables.units import said
-from tastefield.words.columns import SET_ASIDE, TABLES
+from tastefield.words.columns import SET_ASIDE, TABLES, column
 from tastefield.words.findings import Finding, finding
 
 
@@ -34,7 +35,7 @@ def written_out(table: str, verdicts: Verdicts, of_table: Sequence[Part]) -> lis
                 told.append((here, "", "", reason, "; ".join(dict.fromkeys(do for _, do in pairs)), False))
         whole = pd.DataFrame(told, columns=["row", "column", "value", "reason", "do", "asked"])
         if told:
-            whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]], part.units)
+            whole["value"] = _whole_rows(part.raw.rows.loc[whole["row"]], part)
         single = [_with_unit(_not_told_yet(problems, whole, needed), part) for problems in part.problems]
         pieces = [piece for piece in (whole, *single) if len(piece)]
         if pieces:
@@ -60,14 +61,20 @@ def _with_unit(problems: pd.DataFrame, part: Part) -> pd.DataFrame:
     return problems.assign(reason=reason)
 
 
-def _whole_rows(rows: pd.DataFrame, units: Mapping[str, str]) -> list[str]:
-    """Rows written out, each cell under its column and the unit of that where it is not the canonical one."""
+def _whole_rows(rows: pd.DataFrame, part: Part) -> list[str]:
+    """Rows written out, each cell under its column; one in another unit under its heading, which names that unit."""
     there = cells.filled(rows)
-    columns = [f"{name} ({units[name]})" if name in units else name for name in rows.columns]
+    columns = [_under(str(name), part) if name in part.units else name for name in rows.columns]
     return [
         "; ".join(f"{columns[at]}={cells.shown(row[at])}" for at in np.flatnonzero(mask).tolist())
         for row, mask in zip(rows.itertuples(index=False, name=None), there, strict=True)
     ]
+
+
+def _under(name: str, part: Part) -> str:
+    """The heading of a column in another unit; with that unit, where the configuration says it and not the heading."""
+    heading, unit = part.raw.headings.get(name, name), part.units[name]
+    return heading if unit_of(heading, column(part.raw.table, name)) == unit else f"{heading} ({unit})"
 
 
 def in_order(pieces: Sequence[pd.DataFrame], raw: Sequence[Raw]) -> pd.DataFrame:

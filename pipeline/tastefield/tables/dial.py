@@ -30,19 +30,72 @@ CLOCK_STEPS = (60.0, 30.0, 15.0, 10.0, 5.0, 1.0)
 """Usual steps of a clock dial, in minutes."""
 
 
+FEW, ENOUGH = 20, 8
+"""Of so many settings one may be a slip; one of fewer, where at least so many others agree. Ours, no source."""
+
+
 def step_of(dial_positions: NDArray[np.float64], notation: Notation = MARKS) -> float | None:
-    """Largest usual step that all recorded positions are multiples of; ``None`` without positions.
+    """Largest usual step that all but a few stray positions are multiples of; ``None`` without positions.
+
+    A position is stray where it was set once, stands among few (one in ``FEW``, or one beside ``ENOUGH`` others), and
+    would make the step less than half of what all others agree to: half marks are set now and then, and one reading
+    tells of them, but no single slip may cut the steps of a dial finer than that. So is one below zero where nearly all
+    others are above.
 
     Of a stepless dial: the usual move from one shot to the next, ``None`` where it was never moved.
+
+    >>> step_of(np.array([8, 8.25, 8.5, 8.75, 9, 9.25, 9.5, 9.75, 9.05])), step_of(np.array([8, 8.25, 9.05]))
+    (0.25, 0.05)
     """
     finite = dial_positions[np.isfinite(dial_positions)]
     if notation.kind == "stepless":
         moves = np.abs(np.diff(finite))
         return float(np.median(moves[moves > 0])) if (moves > 0).any() else None
+    finite = finite[~below_zero(finite)]
     if not len(finite):
         return None
     steps = CLOCK_STEPS if notation.kind == "clock" else STEPS
-    return next((step for step in steps if np.allclose(finite / step, np.round(finite / step), atol=1e-6)), steps[-1])
+    every = next((step for step in steps if not _between(finite, step).any()), steps[-1])
+    for step in (step for step in steps if step > 2 * every + 1e-9):
+        stray = _between(finite, step)
+        if _is_few(stray) and all((finite == position).sum() == 1 for position in finite[stray]):
+            return step
+    return every
+
+
+def off_steps(
+    dial_positions: NDArray[np.float64], step: float | None = None, notation: Notation = MARKS
+) -> NDArray[np.bool_]:
+    """Which settings lie between the steps that nearly all others lie on.
+
+    :param step: of the dial, where its owner says it; else :func:`step_of`.
+    """
+    step = None if notation.kind == "stepless" else step or step_of(dial_positions, notation)
+    off = np.zeros(len(dial_positions), dtype=bool)
+    finite = np.isfinite(dial_positions)
+    if step is not None:
+        off[finite] = _between(dial_positions[finite], step)
+    return off if _is_few(off[finite]) else np.zeros_like(off)
+
+
+def below_zero(dial_positions: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which few settings are below zero where all others are above it; where one is zero the dial may count through.
+
+    >>> below_zero(np.array([8.0, 8.5, 9.0] * 3 + [-0.05])).sum(), below_zero(np.array([-1.0, 0.0, 1.0] * 3)).sum()
+    (np.int64(1), np.int64(0))
+    """
+    below = dial_positions < 0
+    few = _is_few(below[np.isfinite(dial_positions)]) and not (dial_positions == 0).any()
+    return below if few else np.zeros_like(below)
+
+
+def _between(finite: NDArray[np.float64], step: float) -> NDArray[np.bool_]:
+    return np.asarray(~np.isclose(finite / step, np.round(finite / step), atol=1e-6))
+
+
+def _is_few(stray: NDArray[np.bool_]) -> bool:
+    """Whether so few of all are that they may be slips."""
+    return int(stray.sum()) <= max(len(stray) // FEW, int(len(stray) > ENOUGH))
 
 
 def mesh(step: float, notation: Notation = MARKS) -> float:

@@ -107,17 +107,35 @@ def _cut(heading: str) -> list[tuple[str, str]]:
 def unit_of(heading: str, column: Column) -> str:
     """The unit a heading names for its column, as it is written there; a volume in place of a weight too; else empty.
 
+    The f of temp_set_f is told as F, which is how its unit is written.
+
     >>> from tastefield.words.columns import column
     >>> shot_time = column("shots", "shot_time_s")
     >>> [unit_of(heading, shot_time) for heading in ("shot_time_s (ms)", "shot_time_ms", "Time, Sec", "shot_time_s")]
     ['ms', 'ms', 'Sec', '']
+    >>> unit_of("temp_set_f", column("shots", "temp_set_c"))
+    'F'
     """
     if heading == column.name:
         return ""
     for _, unit in _cut(heading):
         if unit and (units.is_unit(column, unit) or units.is_volume(column, unit)):
-            return unit
+            return {"f": "F", "c": "C"}.get(unit, unit)
     return ""
+
+
+def is_ours(heading: str, column: Column) -> bool:
+    """Whether a heading is the name of a column itself, or that with another unit, as readers give them.
+
+    >>> from tastefield.words.columns import column
+    >>> shot_time = column("shots", "shot_time_s")
+    >>> [is_ours(heading, shot_time) for heading in ("shot_time_s", "shot_time_ms", "shot_time_s (ms)", "Time (ms)")]
+    [True, True, True, False]
+    """
+    unit = unit_of(heading, column).casefold()
+    return heading == column.name or (
+        bool(unit) and heading.casefold() in (f"{column.name} ({unit})", f"{_bare(column)}_{unit}")
+    )
 
 
 def volumes(headings: Iterable[str]) -> tuple[str, ...]:
@@ -157,7 +175,8 @@ def understand(headings: Sequence[str], tables: Iterable[str], configured: Mappi
         match = [heading for words in named for heading, ways in cut.items() if _fits(words, ways, column)]
         if match:
             taken[name] = match[0]
-            common.append(name)
+            if not is_ours(match[0], column):
+                common.append(name)
             del cut[match[0]]
     used = set(taken.values())
     return Understood(taken, tuple(common), tuple(heading for heading in headings if heading not in used))
@@ -201,8 +220,12 @@ def _likeness(words: str, heading: str) -> float:
 
 def _names(column: Column) -> tuple[str, ...]:
     """The words for a column: its name without the unit first, then those in common use."""
-    bare = re.sub(r"_(g|s|c|pct|bar)$", "", column.name).replace("_", " ")
-    return tuple(dict.fromkeys((*COMMON.get(column.name, ()), bare)))
+    return tuple(dict.fromkeys((*COMMON.get(column.name, ()), _bare(column).replace("_", " "))))
+
+
+def _bare(column: Column) -> str:
+    """The name of a column without its unit."""
+    return re.sub(r"_(g|s|c|pct|bar)$", "", column.name)
 
 
 def _fits(words: str, ways: Iterable[tuple[str, str]], column: Column) -> bool:

@@ -12,6 +12,7 @@ import pandas as pd
 from tastefield.contract import KINDS
 from tastefield.errors import ReadError
 from tastefield.records import Chunk
+from tastefield.stages.ingest import chunks as read_apart
 from tastefield.testing.contract import Breach, Check, Contract, require
 from tastefield.words.columns import TABLES
 
@@ -107,6 +108,31 @@ def reads_the_same_twice(kept: ReaderContract, folder: Path) -> None:
     require(same, "the second reading differs from the first")
 
 
+def tells_files_of_one_name_apart(kept: ReaderContract, folder: Path) -> None:
+    """Files of the same names in two folders keep all their rows, each file in places of its own.
+
+    As in a run: the core puts the folder before a place that names its file alone.
+    """
+    if not kept.sample.files:
+        return
+    files, expected = [], 0
+    for name in ("one", "two"):
+        (folder / name).mkdir()
+        written = kept.write_sample(folder / name)
+        alone = kept.read(written)
+        if not all(isinstance(chunk, Chunk) and isinstance(chunk.rows, pd.DataFrame) for chunk in alone):
+            return  # told by another check
+        expected += sum(len(chunk.rows) for chunk in alone)
+        files += written
+    numbers: dict[str, list[int]] = {}
+    for chunk in read_apart(kept.subject, sorted(files), kept.context()):
+        numbers.setdefault(chunk.place, []).extend(chunk.rows.index)
+    rows = sum(map(len, numbers.values()))
+    require(rows == expected, f"the sample in two folders gave {rows} rows, in one after the other {expected}")
+    twice = [place for place, found in numbers.items() if len(set(found)) < len(found)]
+    require(not twice, f"row numbers of {', '.join(twice)} stand for two rows: give file.name as the place")
+
+
 def says_that_a_file_is_missing(kept: ReaderContract, folder: Path) -> None:
     """A file that is not there raises ReadError, nothing else."""
     if not kept.sample.files:
@@ -180,6 +206,7 @@ RULES: tuple[Check, ...] = (
     cells_are_single_values,
     leaves_the_files_alone,
     reads_the_same_twice,
+    tells_files_of_one_name_apart,
     says_that_a_file_is_missing,
     survives_garbage,
     notices_a_file_cut_short,

@@ -112,9 +112,10 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "file_skipped": Entry("note", "{file} was skipped: an open office program leaves it there.", "Nothing."),
     "rows_renumbered": Entry(
-        "note",
-        "The reader gave two rows the same number, so the rows were numbered anew from 1.",
-        "Mend the reader: the index of a chunk is the row number as its owner counts.",
+        "warn",
+        "The reader gave rows no numbers that differ, so they were numbered anew from 1 as they were read: rows told "
+        "of {place} are not the numbers of its owner.",
+        "Mend the reader: the index of a chunk is the row number as its owner counts, each once in its place.",
     ),
     "place_read_twice": Entry(
         "warn",
@@ -213,6 +214,23 @@ CATALOGUE: dict[str, Entry] = {
         "warn",
         "These names of a {what} differ only in capitals or spaces and were kept apart: {list}.",
         "If they are one, write {first} everywhere.",
+    ),
+    "name_damaged": Entry(
+        "warn",
+        'The {what} "{name}" has characters that could not be read, and was taken for one of its own{maybe}: {count} '
+        "({list}).",
+        "{do}.",
+    ),
+    "dates_far_off": Entry(
+        "warn",
+        "Shots dated {years} years or more from all others ({first} to {last}): {count} ({list}). They are kept, and "
+        "the latest counts as pulled last.",
+        "Correct the dates, or leave them empty; a clock that stood still begins anew at a date of its own.",
+    ),
+    "scores_unused": Entry(
+        "warn",
+        "Scores not used, because their shots lack a weight out or a time and no outcome says why: {count} ({list}).",
+        "Write what is missing, or the outcome.",
     ),
     "targets_typed_as_weights": Entry(
         "warn",
@@ -355,6 +373,18 @@ CATALOGUE: dict[str, Entry] = {
         "Grind settings of {grinder} that do not fit its notation, {notation}: {count} ({list}). They are kept as "
         "written and have no place on its dial.",
         "Write them as the dial shows them, for example {example}, or correct notation in its [[grinder]].",
+    ),
+    "setting_off_steps": Entry(
+        "warn",
+        "Grind settings of {grinder} between the steps of {step} that nearly all others lie on: {count} ({list}). They "
+        "are kept, and no recipe is set between those steps.",
+        "Correct them; if the dial has finer steps, write them in its [[grinder]]: step = ...",
+    ),
+    "setting_below_zero": Entry(
+        "warn",
+        "Grind settings of {grinder} below zero, where all others are above it: {count} ({list}). They are kept, and "
+        "bend what is known of its dial.",
+        "Correct them, or leave the cells empty, if its dial has no marks below zero.",
     ),
     "notation_suggested": Entry(
         "note",

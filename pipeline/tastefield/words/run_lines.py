@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -18,6 +19,11 @@ STATUS = {
 SEVERITY = {"note": "Good to know", "warn": "Mind this", "stop": "Not done"}
 """How grave a finding is, as people read it."""
 
+TYPED_IN = re.compile(r"\.(?:csv|tsv|txt|xlsx)\b", re.IGNORECASE)
+"""Files that people fill in by hand, in the name of a place."""
+NAMED = 5
+"""Places that are named before the rest are only counted."""
+
 _NOUNS = {
     "shots": ("shot", ""),
     "readings": ("reading", ""),
@@ -29,8 +35,21 @@ _NOUNS = {
 }
 
 
-def read_line(sources: Iterable[Mapping[str, Any]]) -> str:
-    """``Read 187 shots; set aside 7 rows, 43 cells in all, each with its reason``: cells of such rows too."""
+def nothing_yet(places: Iterable[str]) -> tuple[str, str]:
+    """That no row was found, and what to do: people fill in a table, and write nothing into what a machine recorded."""
+    every = [printable(place) for place in dict.fromkeys(places)]
+    named = ", ".join(every[:NAMED]) + (f" and {len(every) - NAMED} more" if len(every) > NAMED else "")
+    if all(TYPED_IN.search(place) for place in every):
+        below = f" below the headings of {named}" if named else ""
+        return f"No row is filled in yet{below}", "write a row for each shot, and save"
+    return f"There is no record in {named}", "give files that hold shots"
+
+
+def read_line(sources: Iterable[Mapping[str, Any]], findings: Iterable[Mapping[str, Any]] = ()) -> str:
+    """``Read 187 shots; set aside 7 rows, 43 cells in all, each with its reason``: cells of such rows too.
+
+    :param findings: as in the results file; they tell how many scores were kept and teach nothing.
+    """
     read: dict[str, int] = {}
     rows = cells = 0
     for source in sources:
@@ -41,7 +60,9 @@ def read_line(sources: Iterable[Mapping[str, Any]]) -> str:
     aside = [count(rows, "row")] if rows else []
     aside += [f"{count(cells, 'cell')} in all" if rows else count(cells, "cell")] if cells else []
     kept = f"set aside {', '.join(aside)}, each with its reason" if aside else "kept all of it"
-    return f"Read {', '.join(nouns) or 'nothing'}; {kept}."
+    unused = sum(one["where"]["unused"] for one in findings if one["code"] == "scores_unused")
+    not_used = f"; {count(unused, 'score')} not used for want of a weight out or a time" if unused else ""
+    return f"Read {', '.join(nouns) or 'nothing'}; {kept}{not_used}."
 
 
 def good_line(taste: Mapping[str, Any]) -> str:

@@ -50,7 +50,7 @@ def _page(run: RunResult) -> Iterator[str]:
     entries = [result.entry for result in run.setups]
     yield f"# {words(run.summary['title']) or 'Bench report'}"
     yield ""
-    yield f"Made {run.summary['created_at'][:10]}. {words(read_line(run.summary['sources']))}"
+    yield f"Made {run.summary['created_at'][:10]}. {words(read_line(run.summary['sources'], run.summary['findings']))}"
     yield words(good_line(run.summary["taste"]))
     yield f"{words(ready_line(entries)).rstrip('.')}."
     for lost in run.failed:

@@ -341,7 +341,7 @@ def _method(run: RunResult) -> Iterator[Sequence[Any]]:
     summary = run.summary
     yield "Title", summary["title"]
     yield "Made", summary["created_at"][:10]
-    yield "What was read", read_line(summary["sources"])
+    yield "What was read", read_line(summary["sources"], summary["findings"])
     yield "What counts as good", good_line(summary["taste"])
     yield "How ready", ready_line([result.entry for result in run.setups])
     for lost in run.failed:
