@@ -87,8 +87,10 @@ CHANCE = (
 )
 UNKNOWN = (
     "Another water, another grinder, other people’s taste: the scores are those of your tasters. What lies beyond"
-    " the shots anybody tasted here is never recommended. {coffee}Your best real shot stands beside every recipe:"
-    " it is a fact, the recipe is a judgement."
+    " the shots anybody tasted here is never recommended. {coffee}Scores are taken at their word: where tasters who "
+    "see the clock flatter a shot that ran the usual time, or where poor shots are poured away without a score, "
+    "chances come out too high; so taste blind to the time, and give poor shots a score too. Your best real shot "
+    "stands beside every recipe: it is a fact, the recipe is a judgement."
 )
 OTHER_COFFEE = (
     "A coffee not yet tasted may be like any of those tasted so far, and differ from what is usual as much as "
@@ -105,9 +107,11 @@ FOUND = (
     "On 30 benches that nothing was tuned on (1,050 pairs of machine and coffee, every shot tasted; measured on 27 "
     "November 2026) the recipes gave away 0.16 points of liking on a scale from 1 to 9, the best shots 0.58, one "
     "recipe for the whole bench 0.50. Recipes that claimed 4 in 5 or more, 0.94 on average, were good in 0.95 of "
-    "shots; those that claimed less, fifth by fifth, were within 0.02 of the truth. Where only one to three shots of "
-    "a machine had been tasted (30 benches, 1,045 pairs) the recipes gave away 0.33, the best shots 0.88; claims of "
-    "4 in 5 or more were true to 0.01, but those between 1 in 5 and 3 in 5 were about 0.11 too high."
+    "shots; those that claimed less, fifth by fifth, were within 0.04 of the truth. Where only one to three shots of "
+    "a machine had been tasted (30 benches, 1,045 pairs) the recipes gave away 0.32, the best shots 0.88; claims of "
+    "4 in 5 or more were true to 0.02, but those between 1 in 5 and 3 in 5 were about 0.09 too high. Where tasters "
+    "flattered shots near 27 s by 0.7 points, claims of 4 in 5 or more were 0.06 too high and middling ones up to 0.32;"
+    " where poor shots were poured away unscored, by 0.02 and up to 0.16."
 )
 SETTING = (
     "The recipe is the point with the highest expected score among those that tasted shots speak for and the dial"
