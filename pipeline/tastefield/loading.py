@@ -38,7 +38,7 @@ from tastefield.population import Document, Prior, joined, read
 from tastefield.registry import Registry, build
 from tastefield.words.nearest import nearest, suggestion
 
-_PASSWORD = re.compile(r"://[^/\s]*@")
+_PASSWORD = re.compile(r"://.*@")
 """Who an address logs in as: it is told to nobody, wherever it was written by mistake."""
 SECTIONS: dict[str, type[Block]] = {
     "setups": SetupsConfig,

@@ -310,5 +310,9 @@ def test_one_setting_that_no_other_is_like_leaves_the_step_of_the_dial_alone(ben
     line = benched([*shots, {"grind_setting": junk, "shot_time_s": 27, "beverage_g": 36}])[0].bench.dial
     assert line.step == 0.25
     assert np.allclose(line.settable * 4, np.round(line.settable * 4))
+    if float(junk) < 0:
+        alone = benched(shots)[0].bench.dial
+        assert (line.slope, line.intercept) == pytest.approx((alone.slope, alone.intercept))
+        assert line.settable.tolist() == alone.settable.tolist()
     finer = benched([*shots, *on_line([9.05])], grinders=[GrinderConfig(name="A", step=0.05)])[0].bench.dial
     assert finer.step == 0.05

@@ -266,7 +266,19 @@ def test_a_setting_that_no_other_is_like_is_told_with_its_row_and_kept(derived, 
     assert told.code == code
     assert told.where == {"grinder": "A"}
     assert f"1 ({setting} in row 11 of log.csv)" in told.message
-    assert found.shots["dial_position"].iloc[-1] == float(setting)
+    assert found.shots["grind_setting"].iloc[-1] == setting
+    kept = [float(setting)] if code == "setting_off_steps" else [np.nan]
+    np.testing.assert_equal(found.shots["dial_position"].to_numpy()[-1:], kept)
+
+
+def test_a_choke_below_zero_still_binds_and_a_dial_that_starts_there_has_no_strays(derived):
+    found = derived([*QUARTERS, {"grind_setting": "-1", "outcome": "choked"}])
+    assert [told.code for told in found.findings] == ["setting_below_zero"]
+    assert found.shots["dial_position"].iloc[-1] == -1
+    for lowest, strays in (("-2", 0), ("0", 1)):
+        found = derived([*QUARTERS, {"grind_setting": "-1"}], grinders=[GrinderConfig(name="A", lowest=lowest)])
+        assert [told.code for told in found.findings] == ["setting_below_zero"] * strays
+        assert int(found.shots["dial_position"].isna().sum()) == strays
 
 
 def test_settings_off_a_step_that_the_owner_gives_are_told_and_finer_ones_he_gives_are_not(derived):

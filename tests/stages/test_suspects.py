@@ -73,6 +73,13 @@ def test_a_damaged_name_is_told_with_the_whole_one_it_may_be(told, name, maybe):
     assert finding.do == ('Write "Attic" there, if it is that one.' if maybe else "Write the whole name there.")
 
 
+def test_a_name_damaged_all_over_is_compared_without_trying_every_way_to_lay_it(told):
+    findings = told([{"coffee": "a" * 150 + "b"}, {"coffee": "\ufffda" * 40}, {"coffee": "a" * 80}])
+    assert [finding.do for finding in findings if finding.code == "name_damaged"] == [
+        f'Write "{"a" * 80}" there, if it is that one.'
+    ]
+
+
 def test_a_damaged_taster_is_told_too(told):
     (finding,) = told([{}], [{"shot_id": "s0", "taster": "Ren\ufffd"}, {"shot_id": "s0", "taster": "René"}])
     assert finding.where == {"taster": "Ren\ufffd"}

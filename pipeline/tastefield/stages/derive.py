@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tastefield.config import GrinderConfig, SetupsConfig
 from tastefield.records import Derived, Floats, Records
@@ -49,9 +50,10 @@ def derive(records: Records, setups: SetupsConfig, grinders: Sequence[GrinderCon
     to_the_day = shots["pulled_at"].dt.normalize() == shots["pulled_at"]
     u_age = np.where(to_the_day, math.hypot(day, day), day)
     shots["u_coffee_age_days"] = np.where(shots["coffee_age_days"].notna(), u_age, np.nan)
-    # a choke of the kind left out still binds: whatever choked once is not proposed again
+    position, stray = _on_the_dial(shots, grinders, findings)
+    # a choke of what is left out still binds: whatever choked once is not proposed again
     choked = shots["outcome"].eq("choked").fillna(False).to_numpy(dtype=bool)
-    shots["dial_position"] = np.where(apart.decaf & ~choked, np.nan, _on_the_dial(shots, grinders, findings))
+    shots["dial_position"] = np.where((apart.decaf | stray) & ~choked, np.nan, position)
     own = {number: tuple(why for at, why in apart.findings if at == number) for number, _ in apart.findings}
     return Derived(shots, scores, readings, keys, tuple(findings), own)
 
@@ -85,10 +87,15 @@ def _from_pump(shots: pd.DataFrame, findings: list[Finding]) -> None:
         findings.append(finding("first_drip_not_shifted", count=left))
 
 
-def _on_the_dial(shots: pd.DataFrame, grinders: Sequence[GrinderConfig], findings: list[Finding]) -> Floats:
-    """Position of each shot by the notation of its grinder; NaN where its setting does not fit."""
+def _on_the_dial(
+    shots: pd.DataFrame, grinders: Sequence[GrinderConfig], findings: list[Finding]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Position of each shot by the notation of its grinder, NaN where its setting does not fit; which are strays.
+
+    A stray below zero would bend the whole line of its dial and stretch how far that may be set.
+    """
     configured = {entry.name: entry for entry in grinders}
-    found = np.full(len(shots), np.nan)
+    found, stray = np.full(len(shots), np.nan), np.zeros(len(shots), dtype=bool)
     for name, rows in shots.groupby("grinder", sort=True).indices.items():
         grinder = configured.get(str(name), GrinderConfig(name=str(name)))
         settings = shots["grind_setting"].iloc[rows]
@@ -98,14 +105,16 @@ def _on_the_dial(shots: pd.DataFrame, grinders: Sequence[GrinderConfig], finding
         else:
             unread = settings[settings.notna() & np.isnan(found[rows])]
             findings.extend(_not_in_notation(shortened(grinder.name), unread, grinder.written_as))
-        findings.extend(_strays(shots.iloc[rows], found[rows], grinder))
-    return found
+        stray[rows] = below_zero(found[rows], grinder.written_as)
+        findings.extend(_strays(shots.iloc[rows], found[rows], stray[rows], grinder))
+    return found, stray
 
 
-def _strays(shots: pd.DataFrame, position: Floats, grinder: GrinderConfig) -> Iterator[Finding]:
+def _strays(
+    shots: pd.DataFrame, position: Floats, below: NDArray[np.bool_], grinder: GrinderConfig
+) -> Iterator[Finding]:
     """Settings that are likely slips, each told once with its row."""
     name, notation = shortened(grinder.name), grinder.written_as
-    below = below_zero(position)
     off = off_steps(position, grinder.step, notation) & ~below
     step = grinder.step or step_of(position, notation)
     for code, mask in (("setting_below_zero", below), ("setting_off_steps", off)):

@@ -78,9 +78,13 @@ def _damaged_names(records: Records) -> Iterator[Finding]:
 
 def _may_be(damaged: str, whole: str) -> bool:
     """Whether a name is another one with some characters damaged, whatever its capitals and spaces."""
-    pieces = re.split(f"({DAMAGED}+)", alike(damaged))
-    pattern = (f".{{0,{LOST * len(one)}}}" if DAMAGED in one else re.escape(one) for one in pieces)
-    return re.fullmatch("".join(pattern), alike(whole)) is not None
+    name, ends = alike(whole), {0}  # where in the whole name what was compared so far may end
+    for piece in re.split(f"({DAMAGED}+)", alike(damaged)):
+        if DAMAGED in piece:
+            ends = {end for at in ends for end in range(at, min(at + LOST * len(piece), len(name)) + 1)}
+        else:
+            ends = {at + len(piece) for at in ends if name.startswith(piece, at)}
+    return len(name) in ends
 
 
 def _unused_scores(records: Records) -> Iterator[Finding]:

@@ -51,7 +51,7 @@ def step_of(dial_positions: NDArray[np.float64], notation: Notation = MARKS) -> 
     if notation.kind == "stepless":
         moves = np.abs(np.diff(finite))
         return float(np.median(moves[moves > 0])) if (moves > 0).any() else None
-    finite = finite[~below_zero(finite)]
+    finite = finite[~below_zero(finite, notation)]
     if not len(finite):
         return None
     steps = CLOCK_STEPS if notation.kind == "clock" else STEPS
@@ -78,15 +78,17 @@ def off_steps(
     return off if _is_few(off[finite]) else np.zeros_like(off)
 
 
-def below_zero(dial_positions: NDArray[np.float64]) -> NDArray[np.bool_]:
+def below_zero(dial_positions: NDArray[np.float64], notation: Notation = MARKS) -> NDArray[np.bool_]:
     """Which few settings are below zero where all others are above it; where one is zero the dial may count through.
+
+    None are where its owner says that the dial starts below zero.
 
     >>> below_zero(np.array([8.0, 8.5, 9.0] * 3 + [-0.05])).sum(), below_zero(np.array([-1.0, 0.0, 1.0] * 3)).sum()
     (np.int64(1), np.int64(0))
     """
     below = dial_positions < 0
     few = _is_few(below[np.isfinite(dial_positions)]) and not (dial_positions == 0).any()
-    return below if few else np.zeros_like(below)
+    return below if few and (notation.ends[0] or 0) >= 0 else np.zeros_like(below)
 
 
 def _between(finite: NDArray[np.float64], step: float) -> NDArray[np.bool_]:

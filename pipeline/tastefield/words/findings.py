@@ -225,7 +225,8 @@ CATALOGUE: dict[str, Entry] = {
         "warn",
         "Shots dated {years} years or more from all others ({first} to {last}): {count} ({list}). They are kept, and "
         "the latest counts as pulled last.",
-        "Correct the dates, or leave them empty; a clock that stood still begins anew at a date of its own.",
+        "If they are right, nothing. If not, correct them or leave the cells empty; a clock that stood still often "
+        "goes on from an old date.",
     ),
     "scores_unused": Entry(
         "warn",
@@ -382,9 +383,10 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "setting_below_zero": Entry(
         "warn",
-        "Grind settings of {grinder} below zero, where all others are above it: {count} ({list}). They are kept, and "
-        "bend what is known of its dial.",
-        "Correct them, or leave the cells empty, if its dial has no marks below zero.",
+        "Grind settings of {grinder} below zero, where all others are above it: {count} ({list}). They are kept as "
+        "written, but of what the dial does nothing is learned from them, unless the shot choked.",
+        "Correct them, or leave the cells empty; if its dial starts below zero, write where in its [[grinder]]: "
+        'lowest = "...".',
     ),
     "notation_suggested": Entry(
         "note",
