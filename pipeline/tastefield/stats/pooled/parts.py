@@ -57,6 +57,10 @@ TIME_FELT = (0.75, 0.25)
 """Prior mean and SD of the share of what a shot's time is off at its setting of the dial that its taste shows: most of
 it (a judgement of ours)."""
 
+HALO = (0.9, 0.5)
+"""Prior of what scores flatter a shot for having run about the usual time: none at all with this probability, else
+half-normal with this scale, in points (a judgement of ours)."""
+
 
 def start() -> Array:
     """Log standard deviations at the prior's mode, and no effect."""
