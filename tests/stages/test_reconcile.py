@@ -696,6 +696,7 @@ def test_times_of_several_zones_are_told_in_a_long_column_read_at_once_too():
     assert ingested(*shots).rows["pulled_at"].dtype == PLAIN
     assert "zones_mixed" not in codes(run(ingested(*shots)))
     shots[7]["pulled_at"] = "2026-03-04T10:05-05:00"
+    assert "-05:00, none" in only(run(ingested(*shots)), "zones_mixed").message
     shots[9]["pulled_at"] = "yesterday"
     records = run(ingested(*shots))
     assert "-05:00, none" in only(records, "zones_mixed").message

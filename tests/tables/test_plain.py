@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tastefield.tables import cells, plain, units
@@ -91,6 +91,8 @@ def test_a_plain_column_reads_as_its_cells_do_one_by_one(written, name, reading)
 
 @settings(max_examples=100, deadline=None)
 @given(written=st.lists(st.text(alphabet=" ab~\x7f\té", max_size=5), max_size=8), cut=st.integers(0, 3))
+@example(written=["a "], cut=0)
+@example(written=["a", " a"], cut=0)
 def test_ordinary_text_is_printable_ascii_with_single_spaces_inside(written, cut):
     text = pa.array(written, pa.large_string())[cut:]
     expected = all(cell.isascii() and cell.isprintable() and cell == " ".join(cell.split()) for cell in written[cut:])
@@ -126,7 +128,15 @@ def test_a_counter_has_each_word_once_and_one_that_starts_again_has_not(monkeypa
 
 @given(
     st.lists(st.none() | st.sampled_from(["a", "b", "-", "c"]), max_size=8),
-    st.sampled_from([cells.is_filled, lambda cell: cell == "a", lambda cell: cell is None, lambda cell: True]),
+    st.sampled_from(
+        [
+            cells.is_filled,
+            lambda cell: cell == "a",
+            lambda cell: cell is None,
+            lambda cell: bool(cell),
+            lambda cell: True,
+        ]
+    ),
     st.booleans(),
 )
 def test_what_holds_of_a_column_holds_of_each_cell_however_the_column_is_kept(written, holds, spare):
