@@ -60,7 +60,8 @@ LEARNED = (
     "with this one coffee adds; kinds of roast, machine and grinder, where they are written down. Near the top of"
     " the scale the same change of recipe shows less, and the hill is flat there. Tasters who score high or low "
     "in general, or of one coffee, are allowed for; so are the sitting, and small effects of dose, serving order "
-    "and age of the coffee."
+    "and age of the coffee. Scores that flatter a shot because it ran about 27 s, as shots are said to have to, show "
+    "at one time in all coffees; what they flatter it by is taken off. Tasting blind to the clock is better."
 )
 FEW = (
     "One good taste may be luck. How far a single taste is usually off is known from all shots together, so two "
@@ -87,10 +88,9 @@ CHANCE = (
 )
 UNKNOWN = (
     "Another water, another grinder, other people’s taste: the scores are those of your tasters. What lies beyond"
-    " the shots anybody tasted here is never recommended. {coffee}Scores are taken at their word: where tasters who "
-    "see the clock flatter a shot that ran the usual time, or where poor shots are poured away without a score, "
-    "chances come out too high; so taste blind to the time, and give poor shots a score too. Your best real shot "
-    "stands beside every recipe: it is a fact, the recipe is a judgement."
+    " the shots anybody tasted here is never recommended. {coffee}A score that is missing because the shot was poor "
+    "cannot speak: where poor shots are poured away unscored, chances come out too high, so score them too. Your best "
+    "real shot stands beside every recipe: it is a fact, the recipe is a judgement."
 )
 OTHER_COFFEE = (
     "A coffee not yet tasted may be like any of those tasted so far, and differ from what is usual as much as "

@@ -3,6 +3,7 @@
     score = fall + shared + coffee + machine + setup + roast            surfaces over ratio and time
           + levels of coffee, machine, setup, and of kinds of roast, machine and grinder
           + taster + taster x coffee + session of a taster + shot + noise + slopes of dose, serving order, coffee age
+          + halo of the usual time
 
     shot = effect x departure of its extraction from what ratio and time predict + the rest
     extraction = line in ratio and time + levels and tilts of unit and setup + departure + error of the reading
