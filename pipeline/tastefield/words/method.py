@@ -109,9 +109,8 @@ FOUND = (
     "recipe for the whole bench 0.50. Recipes that claimed 4 in 5 or more, 0.94 on average, were good in 0.95 of "
     "shots; those that claimed less, fifth by fifth, were within 0.04 of the truth. Where only one to three shots of "
     "a machine had been tasted (30 benches, 1,045 pairs) the recipes gave away 0.32, the best shots 0.88; claims of "
-    "4 in 5 or more were true to 0.02, but those between 1 in 5 and 3 in 5 were about 0.09 too high. Where tasters "
-    "flattered shots near 27 s by 0.7 points, claims of 4 in 5 or more were 0.06 too high and middling ones up to 0.32;"
-    " where poor shots were poured away unscored, by 0.02 and up to 0.16."
+    "4 in 5 or more were 0.03 too low, those between 1 in 5 and 3 in 5 about 0.08 too high. Where poor shots were "
+    "poured away unscored (20 benches), claims of 4 in 5 or more were 0.02 too high, lower ones up to 0.16."
 )
 SETTING = (
     "The recipe is the point with the highest expected score among those that tasted shots speak for and the dial"
