@@ -2,7 +2,8 @@
 
 Who sees the clock while tasting may write down more than is liked where a shot ran as shots are said to have to. Such a
 halo stands at one time for all coffees and is narrow; where hills of liking lie differs by coffee. So scores tell it
-from liking. Most benches have none, says the prior; what is found is taken off the scores before surfaces are learned.
+from liking. Most benches have none, says the prior; one that is likelier than none is taken off the scores before
+surfaces are learned.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import CubicSpline
 
 from tastefield.stats.pooled import basis, parts
@@ -39,7 +41,7 @@ def without(bench: Bench, height: float) -> Bench:
 
 
 def seen(bench: Bench, theta: Array, message: Message | None, length: basis.Length) -> float:
-    """Height of the halo, points, in the mean over what the prior leaves likely; 0 where nothing was tasted.
+    """Height of the halo, points: the median of what is likely; 0 where nothing was tasted.
 
     :param theta: log standard deviations and effect at which the likelihood is asked.
     """
@@ -51,14 +53,16 @@ def seen(bench: Bench, theta: Array, message: Message | None, length: basis.Leng
         evaluate(tried, batches(tried), theta, message, with_gradient=False).value
         for tried in (replace(plan, bench=without(some, float(height))) for height in TRIED)
     ]
-    return expected(CubicSpline(TRIED, told)(FINE))
+    return median(CubicSpline(TRIED, told)(FINE))
 
 
-def expected(log_likelihood: Array) -> float:
-    """Mean height under the prior of :data:`parts.HALO`, for the log likelihood (301,) at the heights :data:`FINE`."""
+def median(log_likelihood: Array) -> float:
+    """Median height under the prior of :data:`parts.HALO`, for the log likelihood (301,) at the heights :data:`FINE`.
+
+    So it is 0 as long as none at all is more likely than some.
+    """
     none, sd = parts.HALO
     likelihood = np.exp(log_likelihood - log_likelihood.max())
-    weight = (1 - none) * np.exp(-0.5 * (FINE / sd) ** 2) * likelihood
-    weight[[0, -1]] /= 2.0  # trapezium rule
-    weight *= 2.0 / (np.sqrt(2 * np.pi) * sd) * (FINE[1] - FINE[0])
-    return float(weight @ FINE / (none * likelihood[0] + weight.sum()))
+    weight = (1 - none) * np.exp(-0.5 * (FINE / sd) ** 2) * likelihood * 2.0 / (np.sqrt(2 * np.pi) * sd)
+    up_to = none * likelihood[0] + cumulative_trapezoid(weight, FINE, initial=0.0)
+    return float(np.interp(0.5 * up_to[-1], up_to, FINE))
