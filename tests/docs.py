@@ -69,9 +69,6 @@ def priors() -> str:
     lines += [f"| slope of {name} | normal | 0, SD {sd:g} |" for name, sd in parts.SLOPE_SD.items()]
     lines.append(f"| a tenth more extraction than its like | normal | 0, SD {parts.EFFECT_SD:g} |")
     share, width = parts.TIME_FELT
-    none, scale = parts.HALO
-    halo = f"none with probability {none:g}, else half-normal | scale {scale:g}"
-    lines.append(f"| what scores flatter a shot of about 27 s | {halo} |")
     lines.append(f"| share felt of a time off at its setting | normal, 0 to 1 | {share:g}, SD {width:g} |")
     length, width = parts.LENGTH
     told = f"log-normal | median {length:g} coded units, log-sd {width:g}"

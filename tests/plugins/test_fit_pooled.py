@@ -195,18 +195,3 @@ def test_what_times_are_off_is_handed_on_and_what_was_found_of_it_comes_back_and
     assert MODEL.untasted(bench[0], known, CONTEXT).time_felt == 0.4
     few = MODEL.learn([MODEL.gather([sample_setups()[0]], CONTEXT)], known, CONTEXT)
     assert few["time_felt"] == [0.4, pytest.approx(np.hypot(0.05, 0.1))]  # benches differ; no shot here tells more
-
-
-def test_a_halo_of_scores_is_told_in_points_of_the_scale_that_scores_are_on(bench):
-    wide = replace(bench[0], taste=replace(bench[0].taste, scale=(0.0, 100.0), good=70.0))
-    told = [
-        [note.message for note in MODEL.fit(setup, known, CONTEXT).findings if "27 s" in note.message]
-        for setup, known in (
-            (bench[0], learned(bench) | {"halo": 0.1}),
-            (bench[0], learned(bench) | {"halo": 0.6}),
-            (wide, learned(bench) | {"halo": 0.6}),
-        )
-    ]
-    assert told[0] == []
-    assert ["0.6 points" in message for message in told[1]] == [True]
-    assert ["7.5 points" in message for message in told[2]] == [True]

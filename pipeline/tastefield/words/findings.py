@@ -527,12 +527,6 @@ CATALOGUE: dict[str, Entry] = {
         "is promised because few shots were pulled there.",
         "Use a larger basket, or pull and taste shots at this dose.",
     ),
-    "time_flattered": Entry(
-        "note",
-        "Scores here seem to flatter shots that ran about 27 s: by {points} points beyond what the coffees say. The "
-        "recipes leave that out.",
-        "Taste without seeing the clock.",
-    ),
     "few_tasted": Entry(
         "note",
         "Tasted shots: {tasted}. No range is promised from fewer than three.",

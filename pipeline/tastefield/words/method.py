@@ -60,8 +60,7 @@ LEARNED = (
     "with this one coffee adds; kinds of roast, machine and grinder, where they are written down. Near the top of"
     " the scale the same change of recipe shows less, and the hill is flat there. Tasters who score high or low "
     "in general, or of one coffee, are allowed for; so are the sitting, and small effects of dose, serving order "
-    "and age of the coffee. Scores that flatter a shot because it ran about 27 s, as shots are said to have to, show "
-    "at one time in all coffees; what they flatter it by is taken off. Tasting blind to the clock is better."
+    "and age of the coffee."
 )
 FEW = (
     "One good taste may be luck. How far a single taste is usually off is known from all shots together, so two "
@@ -88,9 +87,10 @@ CHANCE = (
 )
 UNKNOWN = (
     "Another water, another grinder, other people’s taste: the scores are those of your tasters. What lies beyond"
-    " the shots anybody tasted here is never recommended. {coffee}A score that is missing because the shot was poor "
-    "cannot speak: where poor shots are poured away unscored, chances come out too high, so score them too. Your best "
-    "real shot stands beside every recipe: it is a fact, the recipe is a judgement."
+    " the shots anybody tasted here is never recommended. {coffee}Scores are taken at their word: where tasters who "
+    "see the clock flatter a shot that ran the usual time, or where poor shots are poured away without a score, "
+    "chances come out too high; so taste blind to the time, and give poor shots a score too. Your best real shot "
+    "stands beside every recipe: it is a fact, the recipe is a judgement."
 )
 OTHER_COFFEE = (
     "A coffee not yet tasted may be like any of those tasted so far, and differ from what is usual as much as "
@@ -109,8 +109,9 @@ FOUND = (
     "recipe for the whole bench 0.50. Recipes that claimed 4 in 5 or more, 0.94 on average, were good in 0.95 of "
     "shots; those that claimed less, fifth by fifth, were within 0.04 of the truth. Where only one to three shots of "
     "a machine had been tasted (30 benches, 1,045 pairs) the recipes gave away 0.32, the best shots 0.88; claims of "
-    "4 in 5 or more were 0.03 too low, those between 1 in 5 and 3 in 5 about 0.08 too high. Where poor shots were "
-    "poured away unscored (20 benches), claims of 4 in 5 or more were 0.02 too high, lower ones up to 0.16."
+    "4 in 5 or more were true to 0.02, but those between 1 in 5 and 3 in 5 were about 0.09 too high. Where tasters "
+    "flattered shots near 27 s by 0.7 points, claims of 4 in 5 or more were 0.06 too high and middling ones up to 0.32;"
+    " where poor shots were poured away unscored, by 0.02 and up to 0.16."
 )
 SETTING = (
     "The recipe is the point with the highest expected score among those that tasted shots speak for and the dial"

@@ -29,8 +29,6 @@ MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
 LEVEL = 0.9
 HALVINGS = 40
-TOLD_HALO = 0.25
-"""Points on a scale from 1 to 9 from which on a halo is told."""
 """Of the bracket about a quantile of several normal densities together."""
 DOSE_STEP, AGE_STEP_DAYS = 0.1, 10.0
 """Units of the small effects of dose and coffee age. A recipe is told for the usual dose and the coffee as old as it
@@ -311,7 +309,6 @@ class Pooled(SurfaceModel):
             "moves": learned.moves.tolist(),
             "apart": learned.apart.tolist(),
             "time_felt": [learned.felt.mean, learned.felt.sd],
-            "halo": learned.halo,
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
             "corners": corners(tasted),
@@ -399,7 +396,7 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
     surface = PooledSurface(
         model="pooled",
         tables=SurfaceTables(pd.DataFrame(), pd.DataFrame(), pd.DataFrame()),
-        findings=_flattered(population["halo"], scale),
+        findings=(),
         shot_var=shot,
         shot_var_range=(min(low, shot), max(high, shot)),
         noise_var=variances["noise"][0],
@@ -413,11 +410,6 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
         region=((ratio[0], ratio[1]), (time[0], time[1])),
     )
     return _with_tables(surface, setup, variances)
-
-
-def _flattered(halo: float, scale: float) -> tuple[Finding, ...]:
-    """What is to be said of a halo, in points of a scale from 1 to 9, of which ``scale`` are one of the setup's own."""
-    return (finding("time_flattered", points=f"{halo * scale:.1f}"),) if halo >= TOLD_HALO else ()
 
 
 def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list[float]]) -> PooledSurface:
@@ -456,7 +448,7 @@ def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list
     )
     once = len(rows) > 0 and not rows["shot_id"].duplicated().any()
     notes = (finding("shot_and_noise_together"),) if once else ()
-    return replace(surface, tables=tables, findings=(*surface.findings, *notes))
+    return replace(surface, tables=tables, findings=notes)
 
 
 @tastefield.hookimpl

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tastefield.stats.pooled import appeal, basis, felt, halo, parts, shift
+from tastefield.stats.pooled import appeal, basis, felt, parts, shift
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
 from tastefield.stats.pooled.felt import Felt
@@ -81,7 +81,6 @@ class Learned:
         covariance of a machine is about these changes, that of a setup is whole. :param moves: (k, 2) their shifts.
     :param apart: (2,) how far the bests of coffees lie apart along each factor, coded.
     :param felt: how much of what a shot's time is off at its setting its taste shows.
-    :param halo: points by which scores flatter a shot that ran the usual time; taken off before all else was learned.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
     :param support: (m, 2) coded points of the tasted shots.
@@ -93,7 +92,6 @@ class Learned:
     moves: Array
     apart: Array
     felt: Felt
-    halo: float
     spread: Spread
     message: Message
     sds: Array
@@ -121,8 +119,6 @@ def learn(
     bench = _moved(bench, begin, message, first)
     time_felt = felt.seen(bench, begin, message, first, time_felt)
     bench = replace(bench, time_felt=time_felt.mean)
-    height = halo.seen(bench, begin, message, first)
-    bench = halo.without(bench, height)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -163,7 +159,6 @@ def learn(
         moves=moves,
         apart=apart,
         felt=time_felt,
-        halo=height,
         spread=spread,
         message=learned,
         sds=_sds(bench, np.array([theta for _, theta in points])),

@@ -3,7 +3,6 @@
     score = fall + shared + coffee + machine + setup + roast            surfaces over ratio and time
           + levels of coffee, machine, setup, and of kinds of roast, machine and grinder
           + taster + taster x coffee + session of a taster + shot + noise + slopes of dose, serving order, coffee age
-          + halo of the usual time
 
     shot = effect x departure of its extraction from what ratio and time predict + the rest
     extraction = line in ratio and time + levels and tilts of unit and setup + departure + error of the reading
@@ -57,10 +56,6 @@ SLOPE_SD: Mapping[str, float] = {"dose": 0.2, "order": 0.05, "age": 0.2}
 TIME_FELT = (0.75, 0.25)
 """Prior mean and SD of the share of what a shot's time is off at its setting of the dial that its taste shows: most of
 it (a judgement of ours)."""
-
-HALO = (0.9, 0.5)
-"""Prior of what scores flatter a shot for having run about the usual time: none at all with this probability, else
-half-normal with this scale, in points (a judgement of ours)."""
 
 
 def start() -> Array:
