@@ -20,8 +20,8 @@ from tastefield.stats.pooled.layout import Layout
 Array = NDArray[np.float64]
 
 EARNED = 8.0
-"""Tasted shots of a coffee at which half of what the first look sees is taken: it sees a best with an error. Taken
-whole, recipes of coffees with few tasted shots promise too much (simulated benches)."""
+"""Tasted shots of a coffee at which half of what the first look sees is taken: it sees a best with an error. A share
+that is the same for all makes recipes of coffees with few tasted shots promise too much (simulated benches)."""
 GRID = 41
 """Points along each side of the shots' box at which a best is looked for."""
 BLUR = 0.1
