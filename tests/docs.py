@@ -69,6 +69,9 @@ def priors() -> str:
     lines += [f"| slope of {name} | normal | 0, SD {sd:g} |" for name, sd in parts.SLOPE_SD.items()]
     lines.append(f"| a tenth more extraction than its like | normal | 0, SD {parts.EFFECT_SD:g} |")
     share, width = parts.TIME_FELT
+    lines += [
+        f"| log odds that a shot is scored: {what} | normal | 0, SD {sd:g} |" for what, sd in parts.SERVED_SD.items()
+    ]
     lines.append(f"| share felt of a time off at its setting | normal, 0 to 1 | {share:g}, SD {width:g} |")
     length, width = parts.LENGTH
     told = f"log-normal | median {length:g} coded units, log-sd {width:g}"

@@ -195,3 +195,54 @@ def test_what_times_are_off_is_handed_on_and_what_was_found_of_it_comes_back_and
     assert MODEL.untasted(bench[0], known, CONTEXT).time_felt == 0.4
     few = MODEL.learn([MODEL.gather([sample_setups()[0]], CONTEXT)], known, CONTEXT)
     assert few["time_felt"] == [0.4, pytest.approx(np.hypot(0.05, 0.1))]  # benches differ; no shot here tells more
+
+
+def without_scores_of(setup, shots):
+    """The setup as if nobody had scored these shots."""
+    unscored = setup.shots["shot_id"].isin(shots)
+    return replace(
+        setup,
+        scores=setup.scores[~setup.scores["shot_id"].isin(shots)],
+        shots=setup.shots.assign(scored=setup.shots["scored"] & ~unscored),
+    )
+
+
+def test_shots_that_ran_are_handed_on_served_or_not_and_each_with_its_turn(bench):
+    ids = bench[0].shots["shot_id"].tolist()
+    setup = without_scores_of(bench[0], ids[:2])
+    pulled = rows_of(setup).pulled
+    assert pulled.shot.tolist() == list(range(len(ids)))
+    assert pulled.served.tolist() == [False, False, *[True] * (len(ids) - 2)]
+    np.testing.assert_allclose(pulled.turn, np.linspace(-0.5, 0.5, len(ids)))
+    seconds = bench[0].shots["shot_time_s"].to_numpy(dtype=float)
+    np.testing.assert_allclose(27.0 * 1.5 ** pulled.points[:, 1], seconds)
+
+
+def test_shots_that_did_not_run_or_whose_scores_are_kept_from_teaching_say_nothing_by_being_unscored(bench):
+    ids = bench[0].shots["shot_id"].tolist()
+    choked = bench[0].shots.assign(outcome=["choked", "ok", "stopped", *["ok"] * (len(ids) - 3)])
+    setup = without_scores_of(replace(bench[0], shots=choked), ids[:3])
+    kept_back = replace(setup, scores=setup.scores[setup.scores["shot_id"] != ids[4]])  # it stands in another file
+    unfinished = kept_back.shots["beverage_g"].where(kept_back.shots["shot_id"] != ids[1])
+    kept_back = replace(kept_back, shots=kept_back.shots.assign(ratio=unfinished / kept_back.shots["dose_g"]))
+    pulled = rows_of(kept_back).pulled
+    assert pulled.shot.tolist() == [number for number in range(len(ids)) if number not in (0, 1, 4)]
+    assert pulled.served.tolist() == [False, *[True] * (len(ids) - 4)]
+
+
+def test_a_setup_nobody_tasted_says_nothing_by_it(bench):
+    assert rows_of(bench[2]).pulled is None
+    assert rows_of(without_scores_of(bench[0], set(bench[0].shots["shot_id"]))).pulled is None
+
+
+def test_where_unscored_shots_count_as_poor_a_setup_says_how_many_it_has(bench):
+    known = learned(bench)
+    setup = without_scores_of(bench[0], bench[0].shots["shot_id"].tolist()[:2])
+
+    def told(setup, poor):
+        found = MODEL.fit(setup, known | {"unscored_are_poor": poor}, CONTEXT).findings
+        return [note.message for note in found if "not scored" in note.message]
+
+    assert not known["unscored_are_poor"]
+    assert told(setup, False) == told(bench[0], True) == []
+    assert ["not scored: 2." in message for message in told(setup, True)] == [True]

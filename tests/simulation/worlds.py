@@ -59,6 +59,7 @@ def setup_of(
             "basket_g": np.nan,
             "dial_position": np.nan,
             "time_off": 0.0,
+            "scored": True,
             "beverage_g": 18.0 * ratio,
             **{name: pd.Series([None] * shots, dtype="object") for name in WORDS},
         }

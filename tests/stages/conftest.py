@@ -39,6 +39,7 @@ def build_setup(shots: list[dict], scores: list[dict] | None = None, good: float
     frame["time_off"] = 0.0
     rows = scores if scores is not None else []
     scored = typed("scores", [{"taster": "me", **row} for row in rows])
+    frame["scored"] = frame["shot_id"].isin(set(scored["shot_id"]))
     bench = Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None)
     return Setup(
         key={"machine": "A", "grinder": "A", "coffee": "house"},

@@ -119,6 +119,14 @@ def test_only_scores_of_the_modelled_attribute_are_modelled(derived):
     assert derived([{"dose_g": 18}], scores=scores).scores["score"].tolist() == [7, 6]
 
 
+def test_a_shot_scored_on_another_attribute_only_is_none_that_nobody_scored(derived):
+    scores = [
+        {"shot_id": "s0", "taster": "a", "score": 7},
+        {"shot_id": "s1", "taster": "a", "score": 3, "attribute": "bitterness"},
+    ]
+    assert derived([{"dose_g": 18}] * 3, scores=scores).shots["scored"].tolist() == [True, True, False]
+
+
 def test_an_attribute_nobody_scored_is_said_with_those_that_were(derived):
     found = derived([{"dose_g": 18}], scores=[{"shot_id": "s0", "score": 3, "attribute": "bitterness"}])
     assert found.scores.empty

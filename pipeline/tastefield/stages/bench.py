@@ -15,6 +15,7 @@ from tastefield.stats import dial_line, inverse, mixed, scatter
 from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of, zeros_in_force
 from tastefield.tables.notation import as_owner_writes
 from tastefield.words.findings import Finding, finding
+from tastefield.words.outcomes import ran
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
 """What a choke and a gush say of the time to the usual weight out. Common practice, no source. A longer time written
@@ -110,12 +111,6 @@ def _zero_of(shots: pd.DataFrame) -> str:
     """The burr zero that the last of some shots was pulled under, as far as anybody wrote it down; else empty."""
     named = shots["grinder_zero"].astype("object").fillna("")
     return str(named[named != ""].iloc[-1]) if (named != "").any() else ""
-
-
-def _flowed(rows: pd.DataFrame) -> pd.DataFrame:
-    """Shots that ran as espresso runs: a choke, a gush or a spill tells a bound, not a time or a ratio."""
-    outcome = rows["outcome"].astype("object").fillna("ok")
-    return rows[outcome.isin(["ok", "stopped"])]
 
 
 def _choke_notes(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -302,7 +297,7 @@ def _scatters(shots: pd.DataFrame, keys: tuple[dict[str, str], ...], dials: _Dia
     Where the dial is known only the ratio is taken from there, and time from all shots about their dial lines.
     """
     names, machine = np.unique([key.get("machine", "") for key in keys], return_inverse=True)
-    rows = _flowed(shots.assign(**periods(shots, shots["setup"])))
+    rows = shots.assign(**periods(shots, shots["setup"]))[ran(shots)]
     repeats, repeats_df, setup = _repeats(rows)
     aimed = _about_targets(rows)
     repeats_of = _by_code(machine[setup], len(names))
@@ -374,7 +369,7 @@ def _extraction_lines(shots: pd.DataFrame) -> dict[int, ExtractionLine]:
 
     A shot weighs by the variance of its own extraction about the line plus that of its reading.
     """
-    rows = _flowed(shots)
+    rows = shots[ran(shots)]
     extraction = rows["extraction_pct"].to_numpy(dtype=float)
     logs = _logs(rows)
     with np.errstate(all="ignore"):

@@ -19,6 +19,7 @@ from tastefield.tables.numbers import plain
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
 from tastefield.words.findings import Finding
 from tastefield.words.ladder import MOVE_G
+from tastefield.words.outcomes import ran
 from tastefield.words.phrases import printable
 
 SAME_DOSE_G = 0.5
@@ -331,7 +332,7 @@ def _confirm(setup: Setup, machine: str) -> pd.DataFrame:
     confirm = shots["stage"].astype("object") == "confirm"
     spell = (confirm != confirm.shift(fill_value=False)).cumsum()
     last = shots[confirm & (spell == spell[confirm].max())]
-    return last[last["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])]
+    return last[ran(last)]
 
 
 def _median(values: pd.Series) -> float | None:

@@ -38,6 +38,7 @@ def derive(records: Records, setups: SetupsConfig, grinders: Sequence[GrinderCon
     shots["grinder"] = shots["grinder"].fillna(shots["machine"])
     _from_pump(shots, findings)
     keys = _key(shots, setups, findings)
+    shots["scored"] = shots["shot_id"].isin(set(scores["shot_id"]))
     scores = _modelled(scores, records, findings)
     apart = unlike(shots, shots["shot_id"].isin(set(scores["shot_id"])).to_numpy(dtype=bool))
     shots.loc[apart.times, "shot_time_s"] = np.nan

@@ -14,6 +14,7 @@ from tastefield.tables.dial import in_force, not_ours, periods
 from tastefield.tables.timer import timer_as_written, timer_of, written_step
 from tastefield.words.dosing import REPROGRAMMED
 from tastefield.words.findings import Finding, finding
+from tastefield.words.outcomes import ran
 
 LEVEL = 0.9
 OFF_G, OFF_OUT_G = 0.5, 2.0
@@ -73,8 +74,7 @@ def _button(setup: Setup) -> tuple[Button | None, list[Finding]]:
         return None, []
     shots = setup.shots.assign(visit=periods(setup.shots)["visit"], anew=_set_anew(setup.shots).cumsum())
     shots = shots[~not_ours(shots)]
-    ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
-    pressed = shots[ran & (shots["stopped_by"].astype("object") == "button") & shots["beverage_g"].notna()]
+    pressed = shots[ran(shots) & (shots["stopped_by"].astype("object") == "button") & shots["beverage_g"].notna()]
     if pressed.empty:
         return None, []
     marked = _last_run(pressed, ("visit", "anew", *PROGRAMMES))

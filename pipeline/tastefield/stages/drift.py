@@ -13,6 +13,7 @@ from tastefield.stats import steady
 from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import not_ours, periods
 from tastefield.words.findings import Finding, finding
+from tastefield.words.outcomes import ran
 
 DOSE_G, TIME, TEMPERATURE_C = 0.5, 0.06, 1.5
 """What is worth a word: change of dose, of log time, of brew temperature. Common practice, no source."""
@@ -86,7 +87,6 @@ def _coffee(setup: Setup) -> str:
 
 def _rows(setup: Setup) -> _Rows:
     shots, line = setup.shots, setup.bench.dial
-    ran = np.isin(shots["outcome"].astype("object").fillna("ok").to_numpy(dtype=object), ["ok", "stopped"])
     day = shots["pulled_at"].to_numpy().astype("datetime64[D]")
     session = shots["session"].astype("object").fillna("").to_numpy(dtype=object)
     zero = shots["grinder_zero"].astype("object").fillna("").to_numpy(dtype=object)
@@ -102,7 +102,7 @@ def _rows(setup: Setup) -> _Rows:
         log_time=log_time,
         log_ratio=log_ratio,
         temperature=shots["temp_measured_c"].to_numpy(dtype=float),
-        used=ran & ~not_ours(shots).to_numpy(dtype=bool),
+        used=(ran(shots) & ~not_ours(shots)).to_numpy(dtype=bool),
         unpurged=~shots["purged"].astype("boolean").fillna(True).to_numpy(dtype=bool),
         spells=tuple((int(a), int(b)) for a, b in zip(starts, ends, strict=True) if known[a]),
         slope=line.slope if line is not None and line.is_clear else 0.0,
@@ -195,7 +195,7 @@ def _count_days(setup: Setup) -> int:
 def _days(setup: Setup, number: int) -> pd.DataFrame:
     """Mean log time of each day at each setting, brought to one ratio, with the age of the coffee or the day itself."""
     shots, held = setup.shots, periods(setup.shots)
-    ran = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"]) & ~not_ours(shots)
+    counts = ran(shots) & ~not_ours(shots)
     day = shots["pulled_at"].dt.normalize()
     dated = bool(shots["coffee_age_days"].notna().any()) if "coffee_age_days" in shots else False
     age = shots["coffee_age_days"] if dated else (day - pd.Timestamp(0)).dt.total_seconds() / 86400.0
@@ -210,6 +210,6 @@ def _days(setup: Setup, number: int) -> pd.DataFrame:
             "age": age,
             "log_time": log_time,
         }
-    )[ran.to_numpy(dtype=bool)].dropna()
+    )[counts.to_numpy(dtype=bool)].dropna()
     means = rows.groupby(["setup", "spell", "setting", "day"], as_index=False, sort=True).mean()
     return means.assign(dated=dated)

@@ -24,6 +24,7 @@ from tastefield.tables.confirming import (
 )
 from tastefield.tables.dial import positions_in_force, recorded
 from tastefield.words.findings import Finding, finding
+from tastefield.words.outcomes import ran
 
 LATTICE = 41
 """Grid lines on each axis: over a usual spread of shots one step is about 1 % of ratio and 2 % of time."""
@@ -206,8 +207,7 @@ def axes(setup: Setup, surface: Surface) -> tuple[Floats, Floats]:
     nothing of the setup was tasted, as far as it speaks: the time its shots ran says nothing of how they should.
     """
     shots = setup.shots[["shot_id", "outcome", "ratio", "shot_time_s"]]
-    flowed = shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
-    shots = shots[flowed | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
+    shots = shots[ran(shots) | shots["shot_id"].isin(set(setup.scores["shot_id"]))]
     farther = FARTHER if len(setup.tasted_points) else np.inf
     result = []
     for name, limits in zip(("ratio", "shot_time_s"), surface.region or (None, None), strict=True):

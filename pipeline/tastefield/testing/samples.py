@@ -160,7 +160,7 @@ def _setup(machine: str, shots: int, tasters: Sequence[str], seed: int) -> Setup
     )
     return Setup(
         key={"machine": machine, "grinder": machine, "coffee": "house"},
-        shots=_derived(frame).assign(time_off=0.0),
+        shots=_derived(frame).assign(time_off=0.0, scored=frame["shot_id"].isin(set(scored["shot_id"]))),
         scores=scored,
         readings=typed("readings", []),
         bench=Bench(None, Scatter(np.diag([0.04**2, 0.07**2]), 0.0, "prior"), None),

@@ -527,6 +527,12 @@ CATALOGUE: dict[str, Entry] = {
         "is promised because few shots were pulled there.",
         "Use a larger basket, or pull and taste shots at this dose.",
     ),
+    "unscored_are_poor": Entry(
+        "note",
+        "Shots that ran here and were not scored: {count}. On this bench shots go unscored the more often the worse "
+        "their like tastes, so each counts as somewhat poorer.",
+        "Score poor shots too: a low score says more than none.",
+    ),
     "few_tasted": Entry(
         "note",
         "Tasted shots: {tasted}. No range is promised from fewer than three.",

@@ -23,6 +23,7 @@ from tastefield.records import Context, Floats, Population, Setup, Surface, Surf
 from tastefield.stats import hull, pooled
 from tastefield.stats.pooled import appeal
 from tastefield.words.findings import Finding, finding
+from tastefield.words.outcomes import ran
 from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared, corners
 
 MARGIN = 0.15
@@ -59,14 +60,8 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
     number = {shot: at for at, shot in enumerate(shots["shot_id"])}
     usual = replace(setup, shots=shots).usual_dose() or np.nan
     order, ages = _column(rows, "serving_order"), shots["coffee_age_days"].dropna()
+    order = order - np.nanmean(order) if np.isfinite(order).any() else order
     now_days = float(ages.iloc[-1]) if len(ages) else np.nan
-    covariates = np.column_stack(
-        [
-            np.log(rows["dose_g"].to_numpy(dtype=float) / usual) / DOSE_STEP,
-            order - np.nanmean(order) if np.isfinite(order).any() else order,
-            (rows["coffee_age_days"].to_numpy(dtype=float) - now_days) / AGE_STEP_DAYS,
-        ]
-    )
     return pooled.SetupRows(
         name=setup.name,
         machine=setup.machine,
@@ -78,9 +73,43 @@ def rows_of(setup: Setup) -> pooled.SetupRows:
         shot=_numbers(rows["shot_id"], number),
         taster=tuple(str(taster) for taster in rows["taster"]),
         session=tuple(_session(row) for row in rows.to_dict("records")),
-        covariates=np.clip(np.nan_to_num(covariates), -5.0, 5.0),
+        covariates=_covariates(rows, order, usual, now_days),
         off=rows["time_off"].to_numpy(dtype=float) / HALF_RANGE,
         readings=_readings(setup, number),
+        pulled=_pulled(shots, set(rows["shot_id"]), number, usual, now_days),
+    )
+
+
+def _covariates(rows: pd.DataFrame, order: Floats | float, usual_g: float, now_days: float) -> Floats:
+    """Log dose about the usual one, place in the serving, and age of the coffee, (n, 3); 0 where unknown."""
+    found = np.column_stack(
+        [
+            np.log(rows["dose_g"].to_numpy(dtype=float) / usual_g) / DOSE_STEP,
+            np.broadcast_to(order, len(rows)),
+            (rows["coffee_age_days"].to_numpy(dtype=float) - now_days) / AGE_STEP_DAYS,
+        ]
+    )
+    return np.asarray(np.clip(np.nan_to_num(found), -5.0, 5.0))
+
+
+def _pulled(
+    shots: pd.DataFrame, tasted: set[str], number: dict[str, int], usual_g: float, now_days: float
+) -> pooled.Pulled | None:
+    """Shots that ran, served or not, where any was; a shot whose score is kept from teaching says nothing either."""
+    turn = np.arange(len(shots)) / max(len(shots) - 1, 1) - 0.5
+    served = shots["shot_id"].isin(tasted).to_numpy()
+    known = (ran(shots) & shots[["ratio", "shot_time_s"]].notna().all(axis=1)).to_numpy()
+    says = known & (served | ~shots["scored"].to_numpy(dtype=bool))
+    if not served.any():
+        return None
+    shots = shots[says]
+    return pooled.Pulled(
+        points=code(shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)),
+        shot=_numbers(shots["shot_id"], number),
+        served=served[says],
+        turn=turn[says],
+        off=shots["time_off"].to_numpy(dtype=float) / HALF_RANGE,
+        covariates=_covariates(shots, 0.0, usual_g, now_days),
     )
 
 
@@ -309,6 +338,7 @@ class Pooled(SurfaceModel):
             "moves": learned.moves.tolist(),
             "apart": learned.apart.tolist(),
             "time_felt": [learned.felt.mean, learned.felt.sd],
+            "unscored_are_poor": learned.served.tells,
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
             "corners": corners(tasted),
@@ -396,7 +426,7 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
     surface = PooledSurface(
         model="pooled",
         tables=SurfaceTables(pd.DataFrame(), pd.DataFrame(), pd.DataFrame()),
-        findings=(),
+        findings=_unscored(setup) if population["unscored_are_poor"] else (),
         shot_var=shot,
         shot_var_range=(min(low, shot), max(high, shot)),
         noise_var=variances["noise"][0],
@@ -410,6 +440,12 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
         region=((ratio[0], ratio[1]), (time[0], time[1])),
     )
     return _with_tables(surface, setup, variances)
+
+
+def _unscored(setup: Setup) -> tuple[Finding, ...]:
+    pulled = rows_of(setup).pulled
+    count = 0 if pulled is None else int((~pulled.served).sum())
+    return (finding("unscored_are_poor", count=count),) if count else ()
 
 
 def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list[float]]) -> PooledSurface:
@@ -448,7 +484,7 @@ def _with_tables(surface: PooledSurface, setup: Setup, variances: dict[str, list
     )
     once = len(rows) > 0 and not rows["shot_id"].duplicated().any()
     notes = (finding("shot_and_noise_together"),) if once else ()
-    return replace(surface, tables=tables, findings=notes)
+    return replace(surface, tables=tables, findings=(*surface.findings, *notes))
 
 
 @tastefield.hookimpl

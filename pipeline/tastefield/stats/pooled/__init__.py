@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tastefield.stats.pooled import appeal, basis, felt, parts, shift
+from tastefield.stats.pooled import appeal, basis, felt, parts, served, shift
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
 from tastefield.stats.pooled.felt import Felt
@@ -24,11 +24,13 @@ from tastefield.stats.pooled.rows import (
     KINDS,
     USUAL_EXTRACTION_PCT,
     Bench,
+    Pulled,
     Readings,
     SetupRows,
     gathered,
 )
 from tastefield.stats.pooled.search import Spread, first_look, spread_of
+from tastefield.stats.pooled.served import Served
 
 Array = NDArray[np.float64]
 
@@ -42,6 +44,7 @@ __all__ = [
     "Learned",
     "Message",
     "Prior",
+    "Pulled",
     "Readings",
     "SetupRows",
     "basis",
@@ -55,6 +58,8 @@ GRID = 13
 """Points along each side of the shots' box at which what is left out of a covariance is measured."""
 TANGENTS = 2
 """How often the tangents are laid anew: a third time moves no expected score by more than a few hundredths."""
+AGAIN = 2
+"""How often it is asked again what being served hung on, once it tells of taste: it settles."""
 LEFT_OUT = 1e-4
 """Share of the variance, summed over that grid, that a stored surface may leave out."""
 
@@ -81,6 +86,7 @@ class Learned:
         covariance of a machine is about these changes, that of a setup is whole. :param moves: (k, 2) their shifts.
     :param apart: (2,) how far the bests of coffees lie apart along each factor, coded.
     :param felt: how much of what a shot's time is off at its setting its taste shows.
+    :param served: what it hung on whether a shot was served.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
     :param support: (m, 2) coded points of the tasted shots.
@@ -92,6 +98,7 @@ class Learned:
     moves: Array
     apart: Array
     felt: Felt
+    served: Served
     spread: Spread
     message: Message
     sds: Array
@@ -112,13 +119,21 @@ def learn(
     :param message: with ``prior``, ``length``, ``apart`` and ``time_felt``, what an earlier bench told.
     """
     first = length or basis.LENGTHS[0]
-    told = bench = replace(gathered(setups), time_felt=time_felt.mean)
+    everything = replace(gathered(setups), time_felt=time_felt.mean)
+    told = bench = everything.told_in_words()
     begin = first_look(bench, message, length)
     for _ in range(TANGENTS):
         bench = _laid_on(bench, told, begin, message, first)
+    hung_on = served.HABIT_ALONE
+    if (everything.served < 0).any() and len(bench.shot_points):
+        asked, whole, hung_on = _with_served(everything, begin, message, first)
+        if hung_on.tells:
+            bench, told = asked, whole
     bench = _moved(bench, begin, message, first)
     time_felt = felt.seen(bench, begin, message, first, time_felt)
     bench = replace(bench, time_felt=time_felt.mean)
+    if hung_on.tells:
+        bench, _, hung_on = served.asked(bench, told, begin, message, first)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -159,6 +174,7 @@ def learn(
         moves=moves,
         apart=apart,
         felt=time_felt,
+        served=hung_on,
         spread=spread,
         message=learned,
         sds=_sds(bench, np.array([theta for _, theta in points])),
@@ -190,6 +206,20 @@ def _laid_on(bench: Bench, told: Bench, theta: Array, message: Message | None, l
     slope = np.where(bench.read, 1.0, appeal.slope_at(at))
     turned = told.value - appeal.score_of(at) + slope * at
     return replace(bench, slope=slope, value=np.where(bench.read, told.value, turned))
+
+
+def _with_served(
+    told: Bench, theta: Array, message: Message | None, length: basis.Length
+) -> tuple[Bench, Bench, Served]:
+    """The bench on its tangents and as told, with what being served tells, and what that hung on."""
+    bench = told
+    for _ in range(TANGENTS):
+        bench = _laid_on(bench, told, theta, message, length)
+    bench, told, hung_on = served.asked(bench, told, theta, message, length)
+    for _ in range(AGAIN if hung_on.tells else 0):
+        bench = _laid_on(bench, told, theta, message, length)
+        bench, told, hung_on = served.asked(bench, told, theta, message, length)
+    return bench, told, hung_on
 
 
 def _moved(bench: Bench, theta: Array, message: Message | None, length: basis.Length) -> Bench:
@@ -234,7 +264,7 @@ def _coffees(bench: Bench, means: dict[tuple[str, str], Array]) -> tuple[Array, 
 
     :returns: (k, WIDTH), none where the coffees are too few; their shifts (k, 2) and the share (k,) these take.
     """
-    tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
+    tasted = np.bincount(bench.setup[bench.tasted], minlength=len(bench.names))
     of = [np.flatnonzero((bench.coffee == coffee) & (tasted > 0)) for coffee in range(len(bench.coffee_names))]
     most = sorted((setups for setups in of if len(setups)), key=lambda setups: -int(tasted[setups].sum()))
     if len(most) < FEWEST_COFFEES:

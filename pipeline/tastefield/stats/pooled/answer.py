@@ -36,7 +36,7 @@ class Unit:
         self.unit = unit_of(plan, self.rows)
         local = np.array([self.variance[name] for name in local_parts(plan)])
         V = np.einsum("p,pij->ij", local, local_masks(plan, self.rows))
-        if bench.read.any():
+        if not bench.tasted.all():
             read, effect = extraction(plan, self.rows), float(found.theta[-1])
             V += read.fixed + effect * read.slope + effect**2 * read.square
         self.inverse = np.linalg.inv(V)

@@ -108,7 +108,7 @@ def laid_out(bench: Bench, length: basis.Length) -> Layout:
     add("kind", bench.kind_count, "kind level")
     pairs: dict[tuple[int, int], int] = {}
     if unit_factor == "machine":
-        tasted = np.column_stack([bench.coffee[bench.setup], bench.taster])[~bench.read]
+        tasted = np.column_stack([bench.coffee[bench.setup], bench.taster])[bench.tasted]
         for coffee, taster in np.unique(tasted, axis=0).tolist():
             pairs[coffee, taster] = len(group) + len(pairs)
     add("taster x coffee", len(pairs), "taster x coffee")
@@ -175,12 +175,14 @@ class Unit:
 def unit_of(plan: Layout, rows: Codes) -> Unit:
     """The unit of these rows."""
     bench = plan.bench
-    setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)
+    setup, tasted = bench.setup[rows], (~bench.read[rows]).astype(float)  # or served or not: for its taste
     x, moved = bench.shown[rows], bench.moved[rows]
     felt = tasted * bench.slope[rows]  # how much of the appeal the score shows
     phi = basis.functions(moved) * felt[:, None]
     tasters = (bench.taster[rows][:, None] == np.arange(bench.taster_count)).astype(float)
-    tasters += ((felt - tasted) / max(bench.taster_count, 1))[:, None]  # what they share is of the appeal
+    # what they share is of the appeal; whether a shot is served hangs on them all
+    by_all = felt - tasted + (bench.served[rows] != 0)
+    tasters += (by_all / max(bench.taster_count, 1))[:, None]
     line = np.column_stack([np.ones(len(rows)), x])[:, : plan.starts["kind"] - plan.starts["extraction"]]
     blocks = [
         np.column_stack([felt, basis.fall(moved) * felt, phi, tasters, bench.covariates[rows]]),
@@ -243,14 +245,17 @@ def local_masks(plan: Layout, rows: Codes) -> Array:
             _same(pair),
             _same(bench.session[rows]),
             level * (bench.shot[rows][:, None] == bench.shot[rows]),
-            np.diag((~read).astype(float)),
+            np.diag(bench.tasted[rows].astype(float)),
         ]
     )
 
 
 @dataclass(frozen=True, eq=False)
 class Extraction:
-    """How extraction enters V: ``fixed`` + effect ``slope`` + effect^2 ``square``, each (n, n)."""
+    """How extraction enters V: ``fixed`` + effect ``slope`` + effect^2 ``square``, each (n, n).
+
+    ``fixed`` has the known errors of rows, also of those that say whether a shot was served.
+    """
 
     fixed: Array
     slope: Array
@@ -280,7 +285,7 @@ def _same(codes: Codes) -> Array:
 class Batch:
     """Units of about one size, padded with rows that say nothing.
 
-    :param masks: (P, g, n, n). :param extraction: (g, n, n) each; ``None`` where nothing was read.
+    :param masks: (P, g, n, n). :param extraction: (g, n, n) each; ``None`` where all rows are scores.
     :param D: (g, n, common + r). :param y: (g, n) less the prior mean.
     :param columns: (g, r) columns of u beyond the common ones; padding points at column ``size``.
     :param padding: (g, n) 1 for a row that says nothing.
@@ -317,7 +322,7 @@ def _batch(plan: Layout, members: list[Unit]) -> Batch:
     D, y = np.zeros((len(members), n, d)), np.zeros((len(members), n))
     columns = np.full((len(members), d), plan.size, dtype=np.int64)
     padding = np.ones((len(members), n))
-    read = [np.zeros((len(members), n, n)) for _ in range(3)] if plan.bench.read.any() else []
+    read = [np.zeros((len(members), n, n)) for _ in range(3)] if not plan.bench.tasted.all() else []
     for at, unit in enumerate(members):
         size, wide = len(unit.rows), len(unit.columns)
         masks[:, at, :size, :size] = local_masks(plan, unit.rows)

@@ -53,6 +53,9 @@ FALL = (-3.0, 1.2)
 SLOPE_SD: Mapping[str, float] = {"dose": 0.2, "order": 0.05, "age": 0.2}
 """Prior SD of what a tenth more dose, a place later in the serving and ten days of age change, in points."""
 
+SERVED_SD: Mapping[str, float] = {"habit": 3.0, "per point": 2.0}
+"""Prior SD of what the log odds of being served change by: with ratio, time and turn, and with a point of score."""
+
 TIME_FELT = (0.75, 0.25)
 """Prior mean and SD of the share of what a shot's time is off at its setting of the dial that its taste shows: most of
 it (a judgement of ours)."""

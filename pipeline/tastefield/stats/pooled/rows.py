@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tastefield.stats.pooled import basis
-from tastefield.stats.pooled.parts import TIME_FELT
+from tastefield.stats.pooled.parts import CENTRE, TIME_FELT
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -21,6 +21,14 @@ COVARIATES = ("dose", "order", "age")
 KINDS = ("machine_model", "grinder_model")
 USUAL_EXTRACTION_PCT, EXTRACTION_UNIT = 19.0, 0.1
 """Extractions are told as natural logs about the first, in units of the second: 1 is about a tenth more."""
+
+NOTHING_TOLD = 1e6
+"""Error variance of a row that says whether a shot was served, as long as nothing is made of it."""
+OF_A_ROW = (
+    *("value", "read", "served", "turn", "error_var", "points", "covariates"),
+    *("setup", "taster", "shot", "session", "slope", "off"),
+)
+"""Fields of a bench that have an entry a row."""
 
 Kind = TypeVar("Kind", np.float64, np.int64)
 
@@ -57,6 +65,35 @@ class Readings:
 
 
 @dataclass(frozen=True, eq=False)
+class Pulled:
+    """Shots of a setup that ran, served or not, one row each.
+
+    :param points: (k, 2) coded. :param shot: (k,) number of the shot, as its scores have it.
+    :param served: (k,) whether anybody scored it. :param turn: (k,) place among the setup's shots, from -0.5 to 0.5.
+    :param off: (k,) and :param covariates: (k, 3) as in :class:`SetupRows`.
+    """
+
+    points: Array
+    shot: Codes
+    served: NDArray[np.bool_]
+    turn: Array
+    off: Array
+    covariates: Array
+
+    def sorted(self) -> Pulled:
+        """Rows sorted by their numbers."""
+        order = np.lexsort(np.column_stack([self.turn, self.served, self.covariates, self.off, self.points]).T)
+        return Pulled(
+            self.points[order],
+            self.shot[order],
+            self.served[order],
+            self.turn[order],
+            self.off[order],
+            self.covariates[order],
+        )
+
+
+@dataclass(frozen=True, eq=False)
 class SetupRows:
     """What one setup brings: its names and one row a score.
 
@@ -67,6 +104,7 @@ class SetupRows:
     :param covariates: (n, 3) as in :data:`COVARIATES`, 0 where unknown.
     :param off: (n,) coded time beyond what is expected of the shot's setting of the dial; 0 where nothing is known.
     :param readings: of the shots whose extraction was read; ``None`` where none was.
+    :param pulled: all shots that ran, where some were scored; ``None`` where none was.
     """
 
     name: str
@@ -82,6 +120,7 @@ class SetupRows:
     covariates: Array
     off: Array
     readings: Readings | None = None
+    pulled: Pulled | None = None
 
     def canonical(self) -> SetupRows:
         """Rows sorted by their numbers, shots numbered in that order."""
@@ -93,6 +132,9 @@ class SetupRows:
         if readings is not None:
             read = [shots[shot] for shot in readings.shot.tolist()]
             readings = replace(readings, shot=np.array(read, dtype=np.int64))
+        pulled = None if self.pulled is None else self.pulled.sorted()
+        if pulled is not None:
+            pulled = replace(pulled, shot=np.array([shots[shot] for shot in pulled.shot.tolist()], dtype=np.int64))
         return replace(
             self,
             score=self.score[order],
@@ -103,13 +145,14 @@ class SetupRows:
             covariates=self.covariates[order],
             off=self.off[order],
             readings=readings,
+            pulled=pulled,
         )
 
     @property
     def shots(self) -> int:
-        """Shots that were tasted or read, numbered from 0 up."""
-        read = -1 if self.readings is None else int(self.readings.shot.max(initial=-1))
-        return max(int(self.shot.max(initial=-1)), read) + 1
+        """Shots that were tasted, read or pulled, numbered from 0 up."""
+        also = [part.shot for part in (self.readings, self.pulled) if part is not None]
+        return max(int(shot.max(initial=-1)) for shot in (self.shot, *also)) + 1
 
     def content(self) -> tuple[float, ...]:
         """What setups are ordered by: their size and numbers, never their names."""
@@ -120,10 +163,14 @@ class SetupRows:
 class Bench:
     """All scores and readings, row by row; setups in canonical order, each setup's rows together, readings last.
 
+    A row may also say whether a shot was served at all: see :mod:`~tastefield.stats.pooled.served`.
+
     Codes of a setup: ``machine``, ``coffee``, ``roast`` and ``kinds`` (S, 2), the last two -1 where unknown. Codes of a
-    row: ``setup``, ``taster``, ``shot``, ``session`` (-1 for none; a reading has no taster).
+    row: ``setup``, ``taster``, ``shot``, ``session`` (-1 for none; only a score has a taster).
 
     :param value: (N,) score from 1 to 9, or extraction where ``read`` says so, with ``error_var``, 0 for a score.
+    :param served: (N,) 1 for a row that says that its shot was served, -1 that it was not, 0 for a score or a reading.
+    :param turn: (N,) place of that shot among its setup's, from -0.5 to 0.5; 0 for the others.
     :param departure_var: of extraction between shots at one ratio and time; 0 where nothing was read.
     :param shift: (S, 2) how far a setup's best lies from that of all, coded, as far as it is taken: its surfaces run
         over points less this.
@@ -142,6 +189,8 @@ class Bench:
     kind_count: int
     value: Array
     read: NDArray[np.bool_]
+    served: Codes
+    turn: Array
     error_var: Array
     points: Array
     covariates: Array
@@ -155,6 +204,11 @@ class Bench:
     shift: Array
     off: Array
     time_felt: float
+
+    @property
+    def tasted(self) -> NDArray[np.bool_]:
+        """Which rows (N,) are scores."""
+        return np.asarray(~self.read & (self.served == 0))
 
     @property
     def shot_points(self) -> Array:
@@ -183,37 +237,31 @@ class Bench:
         return np.bincount(self.coffee[setup], minlength=len(self.coffee_names)).astype(float)
 
     def _of_shots(self, points: NDArray[Kind]) -> NDArray[Kind]:
-        return np.asarray(points[~self.read][np.unique(self.shot[~self.read], return_index=True)[1]])
+        tasted = self.tasted
+        return np.asarray(points[tasted][np.unique(self.shot[tasted], return_index=True)[1]])
 
     def only(self, setups: Codes) -> Bench:
         """The bench of these setups (increasing) alone, as if no other had been recorded; tasters keep their codes."""
-        kept = np.isin(self.setup, setups)
         kinds, kind_count = _renumbered(self.kinds[setups])
-        return Bench(
+        some = self._rows(np.isin(self.setup, setups))
+        return replace(
+            some,
             names=tuple(self.names[setup] for setup in setups),
-            machine_names=self.machine_names,
-            coffee_names=self.coffee_names,
             machine=_renumbered(self.machine[setups])[0],
             coffee=_renumbered(self.coffee[setups])[0],
             roast=_renumbered(self.roast[setups])[0],
             kinds=kinds,
             kind_count=kind_count,
-            value=self.value[kept],
-            read=self.read[kept],
-            error_var=self.error_var[kept],
-            points=self.points[kept],
-            covariates=self.covariates[kept],
-            setup=np.searchsorted(setups, self.setup[kept]),
-            taster=self.taster[kept],
-            shot=self.shot[kept],
-            session=self.session[kept],
-            taster_count=self.taster_count,
-            departure_var=self.departure_var,
-            slope=self.slope[kept],
+            setup=np.searchsorted(setups, some.setup),
             shift=self.shift[setups],
-            off=self.off[kept],
-            time_felt=self.time_felt,
         )
+
+    def told_in_words(self) -> Bench:
+        """The bench without the rows that say whether a shot was served."""
+        return self._rows(self.served == 0)
+
+    def _rows(self, kept: NDArray[np.bool_]) -> Bench:
+        return replace(self, **{name: getattr(self, name)[kept] for name in OF_A_ROW})
 
 
 def _renumbered(codes: Codes) -> tuple[Codes, int]:
@@ -245,6 +293,8 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
         kind_count=len(kinds),
         value=np.concatenate([np.empty(0), *(part.value for part in rows)]),
         read=np.concatenate([np.empty(0, dtype=bool), *(part.read for part in rows)]),
+        served=np.concatenate([np.empty(0, dtype=np.int64), *(part.served for part in rows)]),
+        turn=np.concatenate([np.empty(0), *(part.turn for part in rows)]),
         error_var=np.concatenate([np.empty(0), *(part.error_var for part in rows)]),
         points=basis.inside(np.concatenate([np.empty((0, 2)), *(part.points for part in rows)])),
         covariates=np.concatenate([np.empty((0, len(COVARIATES))), *(part.covariates for part in rows)]),
@@ -265,10 +315,12 @@ def gathered(parts: Sequence[SetupRows]) -> Bench:
 
 @dataclass(frozen=True, eq=False)
 class _Rows:
-    """Scores and readings of one setup below one another."""
+    """Scores and readings of one setup, and which shots were served, below one another."""
 
     value: Array
     read: NDArray[np.bool_]
+    served: Codes
+    turn: Array
     error_var: Array
     points: Array
     covariates: Array
@@ -280,20 +332,24 @@ class _Rows:
     @classmethod
     def of(cls, part: SetupRows, tasters: Numbered, sessions: Numbered) -> _Rows:
         none = np.empty(0)
-        read = part.readings or Readings(none, np.empty((0, 2)), np.empty(0, dtype=np.int64), none, none, 0.0)
-        n, m = len(part.score), len(read.extraction)
+        nobody, nowhere = np.empty(0, dtype=np.int64), np.empty((0, 2))
+        read = part.readings or Readings(none, nowhere, nobody, none, none, 0.0)
+        pulled = part.pulled or Pulled(nowhere, nobody, nobody > 0, none, none, np.empty((0, len(COVARIATES))))
+        n, m, k = len(part.score), len(read.extraction), len(pulled.shot)
         given = zip(part.session, part.taster, strict=True)
         sitting = [sessions[session, name] if session else -1 for session, name in given]
         return cls(
-            value=np.concatenate([part.score, read.extraction]),
-            read=np.repeat([False, True], [n, m]),
-            error_var=np.concatenate([np.zeros(n), read.error_var]),
-            points=np.concatenate([part.points, read.points]),
-            covariates=np.concatenate([part.covariates, np.zeros((m, len(COVARIATES)))]),
-            taster=np.array([*(tasters[name] for name in part.taster), *[-1] * m], dtype=np.int64),
-            shot=np.concatenate([part.shot, read.shot]),
-            session=np.array([*sitting, *[-1] * m], dtype=np.int64),
-            off=np.concatenate([part.off, read.off]),
+            value=np.concatenate([part.score, read.extraction, np.full(k, CENTRE[0])]),
+            read=np.repeat([False, True, False], [n, m, k]),
+            served=np.concatenate([np.zeros(n + m, dtype=np.int64), np.where(pulled.served, 1, -1)]),
+            turn=np.concatenate([np.zeros(n + m), pulled.turn]),
+            error_var=np.concatenate([np.zeros(n), read.error_var, np.full(k, NOTHING_TOLD)]),
+            points=np.concatenate([part.points, read.points, pulled.points]),
+            covariates=np.concatenate([part.covariates, np.zeros((m, len(COVARIATES))), pulled.covariates]),
+            taster=np.array([*(tasters[name] for name in part.taster), *[-1] * (m + k)], dtype=np.int64),
+            shot=np.concatenate([part.shot, read.shot, pulled.shot]),
+            session=np.array([*sitting, *[-1] * (m + k)], dtype=np.int64),
+            off=np.concatenate([part.off, read.off, pulled.off]),
         )
 
 

@@ -43,7 +43,7 @@ def places(plan: Layout, found: Evidence) -> Array:
     grid = np.column_stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
     grid = np.vstack([grid[_among(grid, shots)], shots])
     columns = basis.expand(grid)
-    tasted = np.bincount(bench.setup[~bench.read], minlength=len(bench.names))
+    tasted = np.bincount(bench.setup[bench.tasted], minlength=len(bench.names))
     total = np.zeros((len(bench.coffee_names), len(grid)))
     for number in range(int(plan.unit.max(initial=-1)) + 1):
         unit = Unit(plan, found, number)

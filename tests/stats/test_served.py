@@ -1,0 +1,232 @@
+"""What it tells of a shot that nobody scored it: told from habit, and believed by how much it is likelier."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import integrate, special, stats
+
+from tastefield.stats import pooled
+from tastefield.stats.pooled import basis, parts, served
+from tastefield.stats.pooled.answer import Unit
+from tastefield.stats.pooled.evidence import evaluate
+from tastefield.stats.pooled.layout import batches, laid_out
+from tastefield.stats.pooled.rows import NOTHING_TOLD, gathered
+from tastefield.stats.pooled.served import Before, Served
+
+LENGTH = basis.LENGTHS[0]
+
+
+def bench_of(served_if, seed, setups=24, coffees=8, shots=12):
+    """Roofs, unlike any sum of sines; coffees and setups differ in level. ``served_if(liked, points, turn, luck)``."""
+    rng = np.random.default_rng(seed)
+    tops, levels = 0.35 * rng.normal(size=(coffees, 2)), 0.7 * rng.normal(size=coffees)
+    made, liked_of = [], {}
+    for number in range(setups):
+        coffee = number % coffees
+        points = np.column_stack([0.5 * rng.normal(size=shots), 0.6 * rng.normal(size=shots)])
+        liked = 7.2 + levels[coffee] + 0.4 * rng.normal() - 1.5 * np.abs(points - tops[coffee]).sum(axis=1)
+        shot = np.clip(liked + 0.3 * rng.normal(size=shots), 1.0, 9.0)
+        turn = np.linspace(-0.5, 0.5, shots)
+        is_served = served_if(shot, points, turn, rng.random(shots))
+        scores = np.clip(shot + 0.6 * rng.normal(size=(2, shots)), 1.0, 9.0)[:, is_served]
+        n = scores.size
+        name = f"s{number}"
+        liked_of[name] = (points, np.clip(liked, 1.0, 9.0))
+        made.append(
+            pooled.SetupRows(
+                *(name, f"m{number // 2}", f"c{coffee}", "", ("", "")),
+                score=scores.ravel(),
+                points=np.tile(points[is_served], (2, 1)),
+                shot=np.tile(np.flatnonzero(is_served), 2),
+                taster=("ana",) * (n // 2) + ("ben",) * (n // 2),
+                session=("",) * n,
+                covariates=np.zeros((n, 3)),
+                off=np.zeros(n),
+                pulled=pooled.Pulled(points, np.arange(shots), is_served, turn, np.zeros(shots), np.zeros((shots, 3)))
+                if is_served.any()
+                else None,
+            )
+        )
+    return made, liked_of
+
+
+def poor_poured_away(liked, points, turn, luck):
+    return luck < special.expit(2.5 * (liked - 5.5))
+
+
+def late_ones(liked, points, turn, luck):
+    return luck < special.expit(6.0 * turn)
+
+
+def usual_times(liked, points, turn, luck):
+    return luck < np.exp(-np.abs(points[:, 1]) / 0.5)
+
+
+def whatever(liked, points, turn, luck):
+    return luck < 0.5
+
+
+def error(learned, truth):
+    """What is expected less what is liked, over all shots that ran."""
+    found = []
+    for name, (points, liked) in truth.items():
+        known = learned.setups[name]
+        expected = pooled.appeal.score_of(basis.expand(basis.inside(points - known.shift)) @ known.mean)
+        found.append(expected - liked)
+    return np.concatenate(found)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_poor_shots_poured_away_are_found_and_what_is_expected_comes_nearer_the_truth(seed):
+    rows, truth = bench_of(poor_poured_away, seed)
+    learned = pooled.learn(rows)
+    assert learned.served.tells
+    assert learned.served.per_point == pytest.approx(2.5, abs=1.2)
+    even = parts.CENTRE[0] - learned.served.habit[0] / learned.served.per_point
+    assert even == pytest.approx(5.5, abs=0.5)
+    believed = error(learned, truth)
+    at_their_word = error(pooled.learn([replace(one, pulled=None) for one in rows]), truth)
+    assert at_their_word.mean() > 0.2  # else nothing is shown
+    assert abs(believed.mean()) < 0.5 * at_their_word.mean()
+    assert (believed**2).mean() < 0.8 * (at_their_word**2).mean()
+
+
+@pytest.mark.parametrize("habit", [late_ones, usual_times, whatever])
+def test_habit_is_not_taken_for_taste_and_then_nothing_changes(habit):
+    for seed in (3, 4):
+        rows, _ = bench_of(habit, seed)
+        learned = pooled.learn(rows)
+        assert not learned.served.tells
+        without = pooled.learn([replace(one, pulled=None) for one in rows])
+        assert all((learned.setups[name].mean == without.setups[name].mean).all() for name in without.setups)
+
+
+def test_where_every_shot_was_scored_nothing_is_asked(monkeypatch):
+    rows, _ = bench_of(lambda liked, *_: liked > 0, 5, setups=4)
+    monkeypatch.setattr(served, "asked", None)
+    assert not pooled.learn(rows).served.tells
+
+
+def asked_at(rows, errors=NOTHING_TOLD, values=6.0):
+    """A bench whose rows of being served have these values and errors, and what is expected of their shots before."""
+    bench = gathered(rows)
+    rows_served = bench.served != 0
+    value, error_var = bench.value.copy(), bench.error_var.copy()
+    value[rows_served], error_var[rows_served] = values, errors
+    bench = replace(bench, value=value, error_var=error_var)
+    return bench, served.before(bench, bench, parts.start(), None, LENGTH)
+
+
+def test_what_is_expected_before_does_not_hang_on_the_row_itself_but_on_all_others():
+    rows, _ = bench_of(poor_poured_away, 6, setups=4)
+    k = sum(len(one.pulled.shot) for one in rows if one.pulled)
+    errors, values = np.full(k, 0.7), np.full(k, 5.0)
+    _, first = asked_at(rows, errors, values)
+    errors[7], values[7] = 0.05, 2.0
+    _, second = asked_at(rows, errors, values)
+    assert second.mean[7] == pytest.approx(first.mean[7], abs=1e-8)
+    assert second.var[7] == pytest.approx(first.var[7], abs=1e-8)
+    assert (np.delete(second.mean, 7) < np.delete(first.mean, 7)).any()
+    assert (np.delete(second.var, 7) <= np.delete(first.var, 7) + 1e-12).all()
+
+
+def test_with_nothing_made_of_the_rows_it_is_what_the_answer_says_there_and_the_luck_of_a_shot():
+    """Two routes: leaving a row out, and asking the fit without any such row."""
+    rows, _ = bench_of(poor_poured_away, 6, setups=4)
+    bench, known = asked_at(rows)
+    alone = bench.told_in_words()
+    plan = laid_out(alone, LENGTH)
+    found = evaluate(plan, batches(plan), parts.start(), with_gradient=False)
+    of_shots = np.flatnonzero(bench.served < 0)
+    at = np.searchsorted(np.flatnonzero(bench.served != 0), of_shots)
+    shot_var = np.exp(2 * parts.start()[parts.NAMES.index("shot")])
+    pairs_var = np.exp(2 * parts.start()[parts.NAMES.index("taster x coffee")])
+    for row, number in zip(of_shots.tolist(), at.tolist(), strict=True):
+        setup = int(bench.setup[row])
+        answer = Unit(plan, found, int(plan.unit[setup])).answer(setup)
+        column = basis.expand(bench.moved[[row]])[0]
+        assert known.mean[number] == pytest.approx(float(column @ answer.mean), abs=2e-3 + 0.5 * np.sqrt(pairs_var / 2))
+        if not plan.pairs:
+            continue
+        low = float(column @ answer.cov @ column) + shot_var - pairs_var
+        assert low <= known.var[number] <= float(column @ answer.cov @ column) + shot_var + pairs_var
+
+
+def test_a_row_is_the_normal_density_nearest_to_the_chance_of_what_was_done():
+    rows, _ = bench_of(poor_poured_away, 7, setups=2)
+    bench, _ = asked_at(rows)
+    k = int((bench.served != 0).sum())
+    rng = np.random.default_rng(1)
+    known = Before(5.5 + rng.normal(size=k), 0.2 + rng.random(k))
+    hung_on = Served(np.array([1.0, 0.3, -0.4, 0.2, -0.1, -0.6, 0.5]), 2.0, 9.0)
+    laid, told = served.taken(bench, bench, hung_on, known)
+    at = np.flatnonzero(bench.served != 0)
+    np.testing.assert_array_equal(laid.value, told.value)
+    np.testing.assert_array_equal(np.delete(laid.value, at), np.delete(bench.value, at))
+    for number, row in enumerate(at.tolist()):
+        x = bench.points[row]
+        habit = np.array([1.0, *x, *x**2, abs(x[1]), bench.turn[row]]) @ hung_on.habit
+        density = stats.norm(known.mean[number], np.sqrt(known.var[number]))
+
+        def weight(score, row=row, habit=habit, density=density):
+            odds = habit + 2.0 * (score - parts.CENTRE[0])
+            return density.pdf(score) * special.expit(bench.served[row] * odds)
+
+        total, mean, square = (
+            integrate.quad(lambda score, power=power: score**power * weight(score), -2, 14)[0] for power in range(3)
+        )
+        by_row = 1.0 / laid.error_var[row]
+        precision = 1.0 / known.var[number] + by_row
+        assert (known.mean[number] / known.var[number] + by_row * laid.value[row]) / precision == pytest.approx(
+            mean / total, abs=2e-3
+        )
+        assert 1.0 / precision == pytest.approx(square / total - (mean / total) ** 2, rel=1e-2)
+
+
+def test_with_scores_known_for_sure_it_is_a_logistic_regression():
+    """statsmodels fits the same without a prior; so many shots leave none."""
+    rng = np.random.default_rng(2)
+    k = 4000
+    points, turn, score = 0.5 * rng.normal(size=(k, 2)), rng.random(k) - 0.5, 6.0 + rng.normal(size=k)
+    features = np.column_stack([np.ones(k), points, points**2, np.abs(points[:, 1]), turn, score - parts.CENTRE[0]])
+    is_served = rng.random(k) < special.expit(features @ [0.5, 0.4, -0.6, 0.3, -0.5, -0.7, 0.8, 1.3])
+    rows = pooled.SetupRows(
+        *("s", "m", "c", "", ("", "")),
+        *(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=np.int64), (), (), np.empty((0, 3)), np.empty(0)),
+        pulled=pooled.Pulled(points, np.arange(k), is_served, turn, np.zeros(k), np.zeros((k, 3))),
+    )
+    bench = gathered([rows])
+    order = np.argsort(bench.turn)[np.argsort(np.argsort(turn))]  # where each shot's row stands
+    sorted_score = np.empty(k)
+    sorted_score[order] = score
+    found = served.seen(bench, Before(sorted_score, np.full(k, 1e-8)))
+    fitted = sm.Logit(is_served.astype(float), features).fit(disp=0)
+    np.testing.assert_allclose([*found.habit, found.per_point], fitted.params, atol=0.05)
+    without = sm.Logit(is_served.astype(float), features[:, :-1]).fit(disp=0)
+    assert found.gain == pytest.approx(fitted.llf - without.llf, rel=0.01)
+
+
+def test_that_good_shots_go_unscored_is_no_reason_to_believe_it():
+    rows, _ = bench_of(lambda liked, points, turn, luck: luck < special.expit(-2.5 * (liked - 5.5)), 8)
+    learned = pooled.learn(rows)
+    assert learned.served.per_point == 0.0
+    assert not learned.served.tells
+
+
+def test_neither_names_nor_the_order_of_shots_change_what_is_learned():
+    rows, _ = bench_of(poor_poured_away, 1, setups=8)
+    one = pooled.learn(rows)
+    rng = np.random.default_rng(0)
+
+    def turned(setup):
+        order = rng.permutation(len(setup.pulled.shot))
+        pulled = {name: getattr(setup.pulled, name)[order] for name in vars(setup.pulled)}
+        return replace(setup, machine="z" + setup.machine, pulled=pooled.Pulled(**pulled))
+
+    other = pooled.learn([turned(setup) for setup in reversed(rows)])
+    for name, known in one.setups.items():
+        np.testing.assert_array_equal(known.mean, other.setups[name].mean)
