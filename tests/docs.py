@@ -73,6 +73,11 @@ def priors() -> str:
         f"| log odds that a shot is scored: {what} | normal | 0, SD {sd:g} |" for what, sd in parts.SERVED_SD.items()
     ]
     lines.append(f"| share felt of a time off at its setting | normal, 0 to 1 | {share:g}, SD {width:g} |")
+    for what, (none, scale) in (
+        ("what scores flatter a shot of about 27 s", parts.HALO),
+        ("what it is liked for that beyond smooth surfaces", parts.RIDGE),
+    ):
+        lines.append(f"| {what} | none with probability {none:g}, else half-normal | scale {scale:g} |")
     length, width = parts.LENGTH
     told = f"log-normal | median {length:g} coded units, log-sd {width:g}"
     lines.append(f"| length of all surfaces (geometric mean of the two) | {told} |")

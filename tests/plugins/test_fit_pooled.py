@@ -246,3 +246,18 @@ def test_where_unscored_shots_count_as_poor_a_setup_says_how_many_it_has(bench):
     assert not known["unscored_are_poor"]
     assert told(setup, False) == told(bench[0], True) == []
     assert ["not scored: 2." in message for message in told(setup, True)] == [True]
+
+
+def test_a_halo_of_scores_is_told_in_points_of_the_scale_that_scores_are_on(bench):
+    wide = replace(bench[0], taste=replace(bench[0].taste, scale=(0.0, 100.0), good=70.0))
+    told = [
+        [note.message for note in MODEL.fit(setup, known, CONTEXT).findings if "27 s" in note.message]
+        for setup, known in (
+            (bench[0], learned(bench) | {"halo": 0.1}),
+            (bench[0], learned(bench) | {"halo": 0.6}),
+            (wide, learned(bench) | {"halo": 0.6}),
+        )
+    ]
+    assert told[0] == []
+    assert ["0.6 points" in message for message in told[1]] == [True]
+    assert ["7.5 points" in message for message in told[2]] == [True]

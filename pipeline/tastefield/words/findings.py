@@ -527,6 +527,12 @@ CATALOGUE: dict[str, Entry] = {
         "is promised because few shots were pulled there.",
         "Use a larger basket, or pull and taste shots at this dose.",
     ),
+    "time_flattered": Entry(
+        "note",
+        "Scores here seem to flatter shots that ran about 27 s: by {points} points beyond what the coffees say. The "
+        "recipes leave that out.",
+        "Taste without seeing the clock.",
+    ),
     "unscored_are_poor": Entry(
         "note",
         "Shots that ran here and were not scored: {count}. On this bench shots go unscored the more often the worse "

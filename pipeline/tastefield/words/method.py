@@ -61,7 +61,9 @@ LEARNED = (
     " the scale the same change of recipe shows less, and the hill is flat there. Tasters who score high or low "
     "in general, or of one coffee, are allowed for; so are the sitting, and small effects of dose, serving order "
     "and age of the coffee. Where shots go unscored the more often the worse their like tastes, beyond what ratio, "
-    "time and place in the series account for, a shot without a score counts as a poorer one."
+    "time and place in the series account for, a shot without a score counts as a poorer one. Scores that flatter a "
+    "shot because it ran about 27 s, as shots are said to have to, show at one time in all coffees; what they are "
+    "likely to flatter it by is taken off, as far as it can be told from liking."
 )
 FEW = (
     "One good taste may be luck. How far a single taste is usually off is known from all shots together, so two "
@@ -88,10 +90,10 @@ CHANCE = (
 )
 UNKNOWN = (
     "Another water, another grinder, other people’s taste: the scores are those of your tasters. What lies beyond"
-    " the shots anybody tasted here is never recommended. {coffee}Scores are taken at their word: where tasters who "
-    "see the clock flatter a shot that ran the usual time, chances come out too high; so taste blind to the time. A "
-    "low score says more than none, so score poor shots too. Your best real shot stands beside every recipe: it is a "
-    "fact, the recipe is a judgement."
+    " the shots anybody tasted here is never recommended. {coffee}Scores of tasters who see the clock may flatter a "
+    "shot that ran the usual time, and poor shots may go unscored; both are allowed for as far as they show, but they "
+    "are better avoided: taste blind to the time, and score poor shots too. Your best real shot stands beside every "
+    "recipe: it is a fact, the recipe is a judgement."
 )
 OTHER_COFFEE = (
     "A coffee not yet tasted may be like any of those tasted so far, and differ from what is usual as much as "

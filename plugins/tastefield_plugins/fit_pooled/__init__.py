@@ -29,6 +29,8 @@ from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, Poo
 MARGIN = 0.15
 """The surface speaks this far (coded units, about 6 %) beyond the hull of the bench's tasted shots."""
 LEVEL = 0.9
+TOLD_HALO = 0.25
+"""Points on a scale from 1 to 9 from which on a halo is told."""
 HALVINGS = 40
 """Of the bracket about a quantile of several normal densities together."""
 DOSE_STEP, AGE_STEP_DAYS = 0.1, 10.0
@@ -338,6 +340,7 @@ class Pooled(SurfaceModel):
             "moves": learned.moves.tolist(),
             "apart": learned.apart.tolist(),
             "time_felt": [learned.felt.mean, learned.felt.sd],
+            "halo": learned.halo.height,
             "unscored_are_poor": learned.served.tells,
             "variances": _variances(learned),
             "support": hull.Support.around(tasted, MARGIN).vertices.tolist() if len(tasted) else [],
@@ -426,7 +429,10 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
     surface = PooledSurface(
         model="pooled",
         tables=SurfaceTables(pd.DataFrame(), pd.DataFrame(), pd.DataFrame()),
-        findings=_unscored(setup) if population["unscored_are_poor"] else (),
+        findings=(
+            *_flattered(population["halo"], scale),
+            *(_unscored(setup) if population["unscored_are_poor"] else ()),
+        ),
         shot_var=shot,
         shot_var_range=(min(low, shot), max(high, shot)),
         noise_var=variances["noise"][0],
@@ -440,6 +446,11 @@ def _surface(setup: Setup, known: dict[str, Any], population: Population) -> Poo
         region=((ratio[0], ratio[1]), (time[0], time[1])),
     )
     return _with_tables(surface, setup, variances)
+
+
+def _flattered(halo: float, scale: float) -> tuple[Finding, ...]:
+    """What is to be said of a halo, in points of a scale from 1 to 9, of which ``scale`` are one of the setup's own."""
+    return (finding("time_flattered", points=f"{halo * scale:.1f}"),) if halo >= TOLD_HALO else ()
 
 
 def _unscored(setup: Setup) -> tuple[Finding, ...]:

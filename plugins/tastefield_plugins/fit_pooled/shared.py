@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from tastefield.stats import hull
-from tastefield.stats.pooled import appeal, basis, felt, parts, served, shift
+from tastefield.stats.pooled import appeal, basis, felt, halo, parts, served, shift
 from tastefield.stats.pooled.layout import HUB
 from tastefield.stats.pooled.search import BOUNDS
 
@@ -28,6 +28,7 @@ CODING: dict[str, Any] = {
     "parts": {**parts.HALF_NORMAL, **{name: list(prior) for name, prior in parts.LOG_NORMAL.items()}},
     "effect": parts.EFFECT_SD,
     "time felt": [felt.PRIOR.mean, felt.PRIOR.sd],
+    "halo": [*parts.HALO, *parts.RIDGE, halo.WIDTH],
     "served": [*parts.SERVED_SD.values(), served.GAIN],
 }
 """What two runs must have assumed alike before what they learned can be added up."""

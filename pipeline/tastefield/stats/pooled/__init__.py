@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tastefield.stats.pooled import appeal, basis, felt, parts, served, shift
+from tastefield.stats.pooled import appeal, basis, felt, halo, parts, served, shift
 from tastefield.stats.pooled.answer import WIDTH, Moments, Unit
 from tastefield.stats.pooled.evidence import Evidence, Message, Prior, evaluate, hub_message
 from tastefield.stats.pooled.felt import Felt
+from tastefield.stats.pooled.halo import Halo
 from tastefield.stats.pooled.layout import Layout, batches, laid_out
 from tastefield.stats.pooled.rows import (
     COVARIATES,
@@ -86,6 +87,7 @@ class Learned:
         covariance of a machine is about these changes, that of a setup is whole. :param moves: (k, 2) their shifts.
     :param apart: (2,) how far the bests of coffees lie apart along each factor, coded.
     :param felt: how much of what a shot's time is off at its setting its taste shows.
+    :param halo: how much scores flatter a shot that ran the usual time; taken off before all else was learned.
     :param served: what it hung on whether a shot was served.
     :param spread: likely standard deviations. :param message: what the scores told of the hub.
     :param sds: (points, parts) standard deviations at the points that stand for all.
@@ -98,6 +100,7 @@ class Learned:
     moves: Array
     apart: Array
     felt: Felt
+    halo: Halo
     served: Served
     spread: Spread
     message: Message
@@ -134,6 +137,8 @@ def learn(
     bench = replace(bench, time_felt=time_felt.mean)
     if hung_on.tells:
         bench, _, hung_on = served.asked(bench, told, begin, message, first)
+    flattered = halo.seen(bench, begin, message, first) if len(bench.shot_points) else Halo(0.0, 0.0)
+    bench = halo.without(bench, flattered)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -174,6 +179,7 @@ def learn(
         moves=moves,
         apart=apart,
         felt=time_felt,
+        halo=flattered,
         served=hung_on,
         spread=spread,
         message=learned,

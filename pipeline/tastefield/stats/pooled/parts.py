@@ -3,6 +3,7 @@
     score = fall + shared + coffee + machine + setup + roast            surfaces over ratio and time
           + levels of coffee, machine, setup, and of kinds of roast, machine and grinder
           + taster + taster x coffee + session of a taster + shot + noise + slopes of dose, serving order, coffee age
+          + halo of the usual time
 
     shot = effect x departure of its extraction from what ratio and time predict + the rest
     extraction = line in ratio and time + levels and tilts of unit and setup + departure + error of the reading
@@ -59,6 +60,12 @@ SERVED_SD: Mapping[str, float] = {"habit": 3.0, "per point": 2.0}
 TIME_FELT = (0.75, 0.25)
 """Prior mean and SD of the share of what a shot's time is off at its setting of the dial that its taste shows: most of
 it (a judgement of ours)."""
+
+HALO = (0.95, 0.5)
+"""Prior of the points by which scores flatter a shot for having run about the usual time: none at all with this
+probability, else half-normal with this scale (a judgement of ours)."""
+RIDGE = (0.8, 0.5)
+"""The same of the points by which it is liked for that, beyond what smooth surfaces have (a judgement of ours)."""
 
 
 def start() -> Array:
