@@ -13,7 +13,7 @@ from tastefield.stats import pooled
 from tastefield.stats.pooled import basis, parts, served
 from tastefield.stats.pooled.answer import Unit
 from tastefield.stats.pooled.evidence import evaluate
-from tastefield.stats.pooled.layout import batches, laid_out
+from tastefield.stats.pooled.layout import batches, laid_out, unit_of
 from tastefield.stats.pooled.rows import NOTHING_TOLD, gathered
 from tastefield.stats.pooled.served import Before, Served
 
@@ -278,6 +278,25 @@ def test_each_row_of_being_served_keeps_what_is_known_of_its_shot():
     for row, number in zip(at.tolist(), which, strict=True):
         scores = np.flatnonzero(bench.tasted & (bench.points == basis.inside(points[[number]])).all(axis=1))
         assert bench.shot[scores].tolist() == [bench.shot[row]] * int(is_served[number])
+
+
+def test_being_served_hangs_on_all_tasters_of_the_bench_alike():
+    """As the mean of a score by each of them does, what they think of this coffee alone left out."""
+    rows, _ = bench_of(poor_poured_away, 7, setups=4, coffees=1)
+    bench = gathered(rows)
+    bench = replace(bench, slope=np.random.default_rng(5).random(int(bench.shot.max()) + 1)[bench.shot])
+    plan = laid_out(bench, LENGTH)
+    assert {taster for _, taster in plan.pairs} == {0, 1}
+    compared = 0
+    for number in range(int(plan.unit.max()) + 1):
+        unit = unit_of(plan, np.flatnonzero(plan.unit[bench.setup] == number))
+        common = ~np.isin(unit.columns, list(plan.pairs.values()))
+        for at in np.flatnonzero(bench.served[unit.rows] > 0):
+            scores = (bench.shot[unit.rows] == bench.shot[unit.rows[at]]) & bench.tasted[unit.rows]
+            np.testing.assert_allclose(unit.D[at, common], unit.D[scores][:, common].mean(axis=0), atol=1e-12)
+            assert not unit.D[at, ~common].any()
+            compared += 1
+    assert compared == int((bench.served > 0).sum()) > 10
 
 
 def test_that_good_shots_go_unscored_is_no_reason_to_believe_it():
