@@ -13,7 +13,7 @@ from tastefield.stats import pooled
 from tastefield.stats.pooled import basis, parts, served
 from tastefield.stats.pooled.answer import Unit
 from tastefield.stats.pooled.evidence import evaluate
-from tastefield.stats.pooled.layout import batches, laid_out, unit_of
+from tastefield.stats.pooled.layout import batches, laid_out, local_masks, local_parts, unit_of
 from tastefield.stats.pooled.rows import NOTHING_TOLD, gathered
 from tastefield.stats.pooled.served import Before, Served
 
@@ -291,6 +291,8 @@ def test_being_served_hangs_on_all_tasters_of_the_bench_alike():
     for number in range(int(plan.unit.max()) + 1):
         unit = unit_of(plan, np.flatnonzero(plan.unit[bench.setup] == number))
         common = ~np.isin(unit.columns, list(plan.pairs.values()))
+        parts_of = dict(zip(local_parts(plan), local_masks(plan, unit.rows), strict=True))
+        assert not parts_of["noise"][bench.served[unit.rows] != 0].any()  # nobody tasted anything there
         for at in np.flatnonzero(bench.served[unit.rows] > 0):
             scores = (bench.shot[unit.rows] == bench.shot[unit.rows[at]]) & bench.tasted[unit.rows]
             np.testing.assert_allclose(unit.D[at, common], unit.D[scores][:, common].mean(axis=0), atol=1e-12)
