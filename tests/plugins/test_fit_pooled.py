@@ -218,6 +218,20 @@ def test_shots_that_ran_are_handed_on_served_or_not_and_each_with_its_turn(bench
     np.testing.assert_allclose(27.0 * 1.5 ** pulled.points[:, 1], seconds)
 
 
+def test_shots_that_ran_are_handed_on_with_their_dose_their_age_and_what_their_time_was_off(bench):
+    ids = bench[0].shots["shot_id"].tolist()
+    n = len(ids)
+    shots = bench[0].shots.assign(
+        dose_g=[*[18.0] * (n - 1), 19.8], coffee_age_days=np.arange(n, dtype=float), time_off=0.1 * np.arange(n)
+    )
+    pulled = rows_of(without_scores_of(replace(bench[0], shots=shots), ids[-1:])).pulled
+    np.testing.assert_allclose(pulled.off, 0.1 * np.arange(n) / np.log(1.5))
+    dose, order, age = pulled.covariates.T
+    np.testing.assert_allclose(dose, [*[0.0] * (n - 1), np.log(1.1) / 0.1], atol=1e-12)
+    assert order.tolist() == [0.0] * n
+    np.testing.assert_allclose(age, (np.arange(n) - (n - 1)) / 10.0)
+
+
 def test_shots_that_did_not_run_or_whose_scores_are_kept_from_teaching_say_nothing_by_being_unscored(bench):
     ids = bench[0].shots["shot_id"].tolist()
     choked = bench[0].shots.assign(outcome=["choked", "ok", "stopped", *["ok"] * (len(ids) - 3)])

@@ -13,7 +13,7 @@ from tastefield.stats import pooled
 from tastefield.stats.pooled import basis, parts, served
 from tastefield.stats.pooled.answer import Unit
 from tastefield.stats.pooled.evidence import evaluate
-from tastefield.stats.pooled.layout import batches, laid_out
+from tastefield.stats.pooled.layout import batches, laid_out, local_masks, local_parts, unit_of
 from tastefield.stats.pooled.rows import NOTHING_TOLD, gathered
 from tastefield.stats.pooled.served import Before, Served
 
@@ -207,6 +207,97 @@ def test_with_scores_known_for_sure_it_is_a_logistic_regression():
     np.testing.assert_allclose([*found.habit, found.per_point], fitted.params, atol=0.05)
     without = sm.Logit(is_served.astype(float), features[:, :-1]).fit(disp=0)
     assert found.gain == pytest.approx(fitted.llf - without.llf, rel=0.01)
+
+
+def sure_of(scores, is_served):
+    """What being served hung on where all shots stand at the usual recipe and their scores are known."""
+    k = len(scores)
+    rows = pooled.SetupRows(
+        *("s", "m", "c", "", ("", "")),
+        *(np.empty(0), np.empty((0, 2)), np.empty(0, dtype=np.int64), (), (), np.empty((0, 3)), np.empty(0)),
+        pulled=pooled.Pulled(
+            np.zeros((k, 2)), np.arange(k), np.array(is_served), np.zeros(k), np.zeros(k), np.zeros((k, 3))
+        ),
+    )
+    bench = gathered([rows])
+    assert bench.served.tolist() == [1 if one else -1 for one in is_served]
+    return served.seen(bench, Before(np.array(scores), np.full(k, 1e-10)))
+
+
+def test_few_shots_move_what_it_hung_on_only_as_far_as_the_stated_prior_lets_them():
+    """Where the slope of the log likelihood is that of the prior: of one shot by habit, of two by their scores."""
+    alone = sure_of([parts.CENTRE[0]], [True])
+    assert alone.habit[0] / parts.SERVED_SD["habit"] ** 2 == pytest.approx(special.expit(-alone.habit[0]), abs=1e-4)
+    two = sure_of([parts.CENTRE[0] - 1.0, parts.CENTRE[0] + 1.0], [False, True])
+    assert two.habit[0] == pytest.approx(0.0, abs=1e-3)
+    assert two.per_point / parts.SERVED_SD["per point"] ** 2 == pytest.approx(
+        2.0 * special.expit(-two.per_point), abs=1e-3
+    )
+
+
+def test_on_tangents_too_it_is_asked_of_scores_and_told_in_scores():
+    """A tangent moves the value of a row: what is expected of the score is without that, what is laid there with it."""
+    rows, _ = bench_of(poor_poured_away, 7, setups=2)
+    told, known = asked_at(rows)
+    at = told.served != 0
+    by = np.where(at, np.random.default_rng(3).normal(size=len(at)), 0.0)
+    on_tangents = replace(told, value=told.value + by)
+    again = served.before(on_tangents, told, parts.start(), None, LENGTH)
+    np.testing.assert_allclose(again.mean, known.mean - by[at], atol=1e-4)
+    hung_on = Served(np.zeros(7), 2.0, 9.0)
+    plainly, _ = served.taken(told, told, hung_on, known)
+    laid, in_scores = served.taken(on_tangents, told, hung_on, known)
+    np.testing.assert_allclose(in_scores.value, plainly.value, atol=1e-12)
+    np.testing.assert_allclose(laid.value, plainly.value + by, atol=1e-12)
+
+
+def test_each_row_of_being_served_keeps_what_is_known_of_its_shot():
+    rng = np.random.default_rng(4)
+    points, off, turn = rng.normal(size=(6, 2)), rng.normal(size=6), rng.permutation(np.linspace(-0.5, 0.5, 6))
+    covariates, is_served = rng.normal(size=(6, 3)), np.array([True, False, True, True, False, True])
+    of_scores = np.flatnonzero(is_served)[::-1]
+    rows = pooled.SetupRows(
+        *("s", "m", "c", "", ("", "")),
+        score=rng.random(4) + 5.0,
+        points=points[of_scores],
+        shot=of_scores,
+        taster=("ana",) * 4,
+        session=("",) * 4,
+        covariates=covariates[of_scores],
+        off=off[of_scores],
+        pulled=pooled.Pulled(points, np.arange(6), is_served, turn, off, covariates),
+    )
+    bench = gathered([rows])
+    at = np.flatnonzero(bench.served != 0)
+    which = [int(np.argmin(np.abs(basis.inside(points) - bench.points[row]).sum(axis=1))) for row in at]
+    assert sorted(which) == list(range(6))
+    assert (bench.served[at] > 0).tolist() == is_served[which].tolist()
+    for found, given in ((bench.turn, turn), (bench.off, off), (bench.covariates, covariates)):
+        np.testing.assert_array_equal(found[at], given[which])
+    for row, number in zip(at.tolist(), which, strict=True):
+        scores = np.flatnonzero(bench.tasted & (bench.points == basis.inside(points[[number]])).all(axis=1))
+        assert bench.shot[scores].tolist() == [bench.shot[row]] * int(is_served[number])
+
+
+def test_being_served_hangs_on_all_tasters_of_the_bench_alike():
+    """As the mean of a score by each of them does, what they think of this coffee alone left out."""
+    rows, _ = bench_of(poor_poured_away, 7, setups=4, coffees=1)
+    bench = gathered(rows)
+    bench = replace(bench, slope=np.random.default_rng(5).random(int(bench.shot.max()) + 1)[bench.shot])
+    plan = laid_out(bench, LENGTH)
+    assert {taster for _, taster in plan.pairs} == {0, 1}
+    compared = 0
+    for number in range(int(plan.unit.max()) + 1):
+        unit = unit_of(plan, np.flatnonzero(plan.unit[bench.setup] == number))
+        common = ~np.isin(unit.columns, list(plan.pairs.values()))
+        parts_of = dict(zip(local_parts(plan), local_masks(plan, unit.rows), strict=True))
+        assert not parts_of["noise"][bench.served[unit.rows] != 0].any()  # nobody tasted anything there
+        for at in np.flatnonzero(bench.served[unit.rows] > 0):
+            scores = (bench.shot[unit.rows] == bench.shot[unit.rows[at]]) & bench.tasted[unit.rows]
+            np.testing.assert_allclose(unit.D[at, common], unit.D[scores][:, common].mean(axis=0), atol=1e-12)
+            assert not unit.D[at, ~common].any()
+            compared += 1
+    assert compared == int((bench.served > 0).sum()) > 10
 
 
 def test_that_good_shots_go_unscored_is_no_reason_to_believe_it():
