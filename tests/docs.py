@@ -75,7 +75,7 @@ def priors() -> str:
     lines.append(f"| share felt of a time off at its setting | normal, 0 to 1 | {share:g}, SD {width:g} |")
     for what, (none, scale) in (
         ("what scores flatter a shot of about 27 s", parts.HALO),
-        ("what it is liked for that beyond smooth surfaces", parts.RIDGE),
+        ("what a shot of about 27 s is liked for beyond the smooth surfaces", parts.RIDGE),
     ):
         lines.append(f"| {what} | none with probability {none:g}, else half-normal | scale {scale:g} |")
     length, width = parts.LENGTH

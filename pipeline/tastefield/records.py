@@ -338,7 +338,7 @@ class Setup:
     :param key: setup columns in configured order -> value.
     :param shots: shots of this setup, derived columns included, in order of time pulled (then place and row); with
         ``time_off``, log time beyond what the dial line expects of their setting, as far as it shows, else 0, and
-        ``scored``, whether anybody scored them, also where that score teaches nothing.
+        ``scored``, whether a score of them was kept, of whatever attribute, also where it teaches nothing.
     :param scores: scores of the modelled attribute of these shots: shot_id, taster, score, session, serving_order.
     :param readings: refractometer readings of these shots.
     :param bench: dial, scatter and extraction.

@@ -275,3 +275,14 @@ def test_a_halo_of_scores_is_told_in_points_of_the_scale_that_scores_are_on(benc
     assert told[0] == []
     assert ["0.6 points" in message for message in told[1]] == [True]
     assert ["7.5 points" in message for message in told[2]] == [True]
+
+
+def test_of_a_long_log_the_last_shots_alone_are_asked_why_they_were_served(bench, monkeypatch):
+    """One setup is one dense block: a row for each of ten thousand shots would not fit into memory."""
+    ids = bench[0].shots["shot_id"].tolist()
+    setup = without_scores_of(bench[0], ids[-3:-1])
+    monkeypatch.setattr("tastefield_plugins.fit_pooled.MOST_PULLED", 4)
+    pulled = rows_of(setup).pulled
+    assert pulled.shot.tolist() == list(range(len(ids) - 4, len(ids)))
+    assert pulled.served.tolist() == [True, False, False, True]
+    assert len(rows_of(setup).score) == len(bench[0].scores[~bench[0].scores["shot_id"].isin(ids[-3:-1])])

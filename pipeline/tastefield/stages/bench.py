@@ -14,8 +14,8 @@ from tastefield.records import Bench, Derived, DialLine, ExtractionLine, Floats,
 from tastefield.stats import dial_line, inverse, mixed, scatter
 from tastefield.tables.dial import choke_position, periods, settable, since_zero, step_of, zeros_in_force
 from tastefield.tables.notation import as_owner_writes
+from tastefield.tables.outcome import ran
 from tastefield.words.findings import Finding, finding
-from tastefield.words.outcomes import ran
 
 CHOKED_ABOVE_S, GUSHED_BELOW_S = 40.0, 15.0
 """What a choke and a gush say of the time to the usual weight out. Common practice, no source. A longer time written

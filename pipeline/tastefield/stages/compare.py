@@ -16,10 +16,10 @@ from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import last_position, mesh, periods, since_zero, towards_finer
 from tastefield.tables.notation import as_written, position
 from tastefield.tables.numbers import plain
+from tastefield.tables.outcome import ran
 from tastefield.words.calls import DIAL_ENDS, FINER, NO_FINER, advice, grind_to, not_beyond, turn
 from tastefield.words.findings import Finding
 from tastefield.words.ladder import MOVE_G
-from tastefield.words.outcomes import ran
 from tastefield.words.phrases import printable
 
 SAME_DOSE_G = 0.5

@@ -11,10 +11,10 @@ from scipy import stats as distributions
 from tastefield.records import ONE_DOSE_G, Aim, Button, Dosing, Settings, Setup, Timer
 from tastefield.stats import dose_line
 from tastefield.tables.dial import in_force, not_ours, periods
+from tastefield.tables.outcome import ran
 from tastefield.tables.timer import timer_as_written, timer_of, written_step
 from tastefield.words.dosing import REPROGRAMMED
 from tastefield.words.findings import Finding, finding
-from tastefield.words.outcomes import ran
 
 LEVEL = 0.9
 OFF_G, OFF_OUT_G = 0.5, 2.0

@@ -12,8 +12,8 @@ from tastefield.records import Floats, Setup
 from tastefield.stats import steady
 from tastefield.stats.dial_line import TIME_PER_OUT
 from tastefield.tables.dial import not_ours, periods
+from tastefield.tables.outcome import ran
 from tastefield.words.findings import Finding, finding
-from tastefield.words.outcomes import ran
 
 DOSE_G, TIME, TEMPERATURE_C = 0.5, 0.06, 1.5
 """What is worth a word: change of dose, of log time, of brew temperature. Common practice, no source."""

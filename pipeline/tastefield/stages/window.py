@@ -23,8 +23,8 @@ from tastefield.tables.confirming import (
     recipe_of,
 )
 from tastefield.tables.dial import positions_in_force, recorded
+from tastefield.tables.outcome import ran
 from tastefield.words.findings import Finding, finding
-from tastefield.words.outcomes import ran
 
 LATTICE = 41
 """Grid lines on each axis: over a usual spread of shots one step is about 1 % of ratio and 2 % of time."""

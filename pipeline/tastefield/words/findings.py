@@ -529,14 +529,14 @@ CATALOGUE: dict[str, Entry] = {
     ),
     "time_flattered": Entry(
         "note",
-        "Scores here seem to flatter shots that ran about 27 s: by {points} points beyond what the coffees say. The "
-        "recipes leave that out.",
+        "Scores on this bench seem to flatter shots that ran about 27 s, by {points} points beyond what they are liked "
+        "for. The recipes leave that out.",
         "Taste without seeing the clock.",
     ),
     "unscored_are_poor": Entry(
         "note",
-        "Shots that ran here and were not scored: {count}. On this bench shots go unscored the more often the worse "
-        "their like tastes, so each counts as somewhat poorer.",
+        "Shots that ran here and were not scored: {count}. On this bench it is rather the poor shots that nobody "
+        "scores, so each of these counts as a poorer one.",
         "Score poor shots too: a low score says more than none.",
     ),
     "few_tasted": Entry(

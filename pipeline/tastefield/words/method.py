@@ -60,8 +60,9 @@ LEARNED = (
     "with this one coffee adds; kinds of roast, machine and grinder, where they are written down. Near the top of"
     " the scale the same change of recipe shows less, and the hill is flat there. Tasters who score high or low "
     "in general, or of one coffee, are allowed for; so are the sitting, and small effects of dose, serving order "
-    "and age of the coffee. Where shots go unscored the more often the worse their like tastes, beyond what ratio, "
-    "time and place in the series account for, a shot without a score counts as a poorer one. Scores that flatter a "
+    "and age of the coffee. Where it is rather the poor shots that nobody scores, beyond what their ratio, their "
+    "time, their place in the series and the habits at each setup account for, a shot without a score counts as a "
+    "poorer one. Scores that flatter a "
     "shot because it ran about 27 s, as shots are said to have to, show at one time in all coffees; what they are "
     "likely to flatter it by is taken off, as far as it can be told from liking."
 )

@@ -5,8 +5,6 @@ from __future__ import annotations
 import functools
 import re
 
-import pandas as pd
-
 OUTCOME_WORDS: dict[str, str] = {
     "ok": "ok",
     "okay": "ok",
@@ -34,11 +32,6 @@ OUTCOME_WORDS: dict[str, str] = {
 
 _ELSEWHERE = sorted((word for word, outcome in OUTCOME_WORDS.items() if outcome != "ok"), key=len, reverse=True)
 _PATTERN = re.compile(rf"\b(?:{'|'.join(map(re.escape, _ELSEWHERE))})\b", re.IGNORECASE)
-
-
-def ran(shots: pd.DataFrame) -> pd.Series:
-    """Which shots ran as espresso runs: a choke, a gush, a spurt or a spill tells a bound, not a time or a ratio."""
-    return shots["outcome"].astype("object").fillna("ok").isin(["ok", "stopped"])
 
 
 def outcome_of(cell: object) -> str | None:

@@ -22,8 +22,8 @@ from tastefield.hooks import SurfaceModel
 from tastefield.records import Context, Floats, Population, Setup, Surface, SurfaceTables, Taste
 from tastefield.stats import hull, pooled
 from tastefield.stats.pooled import appeal
+from tastefield.tables.outcome import ran
 from tastefield.words.findings import Finding, finding
-from tastefield.words.outcomes import ran
 from tastefield_plugins.fit_pooled.shared import CENTRE, CODING, HALF_RANGE, PooledShared, corners
 
 MARGIN = 0.15
@@ -31,6 +31,8 @@ MARGIN = 0.15
 LEVEL = 0.9
 TOLD_HALO = 0.25
 """Points on a scale from 1 to 9 from which on a halo is told."""
+MOST_PULLED = 60
+"""Shots of a setup of which it is asked at most why they were served."""
 HALVINGS = 40
 """Of the bracket about a quantile of several normal densities together."""
 DOSE_STEP, AGE_STEP_DAYS = 0.1, 10.0
@@ -97,13 +99,18 @@ def _covariates(rows: pd.DataFrame, order: Floats | float, usual_g: float, now_d
 def _pulled(
     shots: pd.DataFrame, tasted: set[str], number: dict[str, int], usual_g: float, now_days: float
 ) -> pooled.Pulled | None:
-    """Shots that ran, served or not, where any was; a shot whose score is kept from teaching says nothing either."""
+    """The last shots that ran, served or not, where any was.
+
+    A shot whose score is kept from teaching says nothing, and neither do shots beyond ``MOST_PULLED``: one setup is one
+    dense block, and logs that a machine writes are long.
+    """
     turn = np.arange(len(shots)) / max(len(shots) - 1, 1) - 0.5
     served = shots["shot_id"].isin(tasted).to_numpy()
     known = (ran(shots) & shots[["ratio", "shot_time_s"]].notna().all(axis=1)).to_numpy()
     says = known & (served | ~shots["scored"].to_numpy(dtype=bool))
     if not served.any():
         return None
+    says &= np.cumsum(says[::-1])[::-1] <= MOST_PULLED
     shots = shots[says]
     return pooled.Pulled(
         points=code(shots[["ratio", "shot_time_s"]].to_numpy(dtype=float)),

@@ -135,10 +135,11 @@ def learn(
     bench = _moved(bench, begin, message, first)
     time_felt = felt.seen(bench, begin, message, first, time_felt)
     bench = replace(bench, time_felt=time_felt.mean)
-    if hung_on.tells:
-        bench, _, hung_on = served.asked(bench, told, begin, message, first)
     flattered = halo.seen(bench, begin, message, first) if len(bench.shot_points) else Halo(0.0, 0.0)
-    bench = halo.without(bench, flattered)
+    bench, told = halo.without(bench, flattered), halo.without(told, flattered)
+    if hung_on.tells:  # asked once more, of scores without the halo; that it tells is settled
+        bench, _, again = served.asked(bench, told, begin, message, first)
+        hung_on = replace(again, gain=hung_on.gain)
     spread = spread_of(bench, message, prior, length, begin)
     points = spread.points()
     sums: dict[tuple[str, str], list[Array]] = {}
@@ -224,7 +225,8 @@ def _with_served(
     bench, told, hung_on = served.asked(bench, told, theta, message, length)
     for _ in range(AGAIN if hung_on.tells else 0):
         bench = _laid_on(bench, told, theta, message, length)
-        bench, told, hung_on = served.asked(bench, told, theta, message, length)
+        bench, told, again = served.asked(bench, told, theta, message, length)
+        hung_on = replace(again, gain=hung_on.gain)
     return bench, told, hung_on
 
 

@@ -156,7 +156,9 @@ class SetupRows:
 
     def content(self) -> tuple[float, ...]:
         """What setups are ordered by: their size and numbers, never their names."""
-        return (-float(len(self.score)), *self.score.tolist(), *self.points.ravel().tolist(), *self.off.tolist())
+        pulled = [] if self.pulled is None else [*self.pulled.points.ravel(), *self.pulled.turn, *self.pulled.served]
+        numbers = [*self.score, *self.points.ravel(), *self.off, *pulled]
+        return (-float(len(self.score)), *(float(number) for number in numbers))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,13 +3,13 @@
 Who pours poor shots away writes no score for them, and those that are scored make coffees and machines look better than
 they are. So where some shots were scored and others not, it is asked what that hung on:
 
-    log odds of being served = habit . (1, ratio, time, their squares, |time|, turn) + per_point score
+    log odds of being served = habit . (1, ratio, time, their squares, |time|, turn) + setup + per_point score
 
-Which shots are left unscored for the time they ran, or because they were the first ones, tells nothing about taste that
-ratio and time do not. What it tells beyond them is ``per_point``: coffees, machines and recipes that scores make look
-poor have more unscored shots than habit accounts for. Where that is much likelier than none, every shot adds a row: the
-normal density nearest to the chance of what was done with it, as all other rows see its score (expectation propagation:
-Minka 2001; Rasmussen and Williams 2006, section 3.6).
+Which shots are left unscored for the time they ran, because they were the first ones, or because little was scored of
+a setup, tells nothing about taste that ratio and time do not. What it tells beyond them is ``per_point``: coffees,
+machines and recipes that scores make look poor have more unscored shots than habit accounts for. Where that is much
+likelier than none, every shot adds a row: the normal density nearest to the chance of what was done with it, as all
+other rows see its score (expectation propagation: Minka 2001; Rasmussen and Williams 2006, section 3.6).
 """
 
 from __future__ import annotations
@@ -28,13 +28,18 @@ from tastefield.stats.pooled.rows import NOTHING_TOLD, Bench
 
 Array = NDArray[np.float64]
 
-GAIN = 6.0
-"""So much likelier, as a log, must it be that being served hung on taste: by chance it is on one bench in 4,000 (half
-of a chi-squared variable of one degree of freedom beyond 12; Self and Liang 1987)."""
+GAIN = 5.0
+"""So much likelier, as a log, must it be that being served hung on taste: by chance it is on one bench in 1,250 (half
+of a chi-squared variable of one degree of freedom beyond 10; Self and Liang 1987)."""
 LEAST_VAR = 1e-3
 """No score is known better than this beforehand, points squared."""
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
+OF_SETUP = np.linspace(-4.0, 4.0, 41)
+"""What setups differ by in habit, in standard deviations, over which densities are summed."""
+LOG_NORMAL = -0.5 * OF_SETUP**2 - np.log(np.exp(-0.5 * OF_SETUP**2).sum())
+MOST_APART = 3.0
+"""Largest standard deviation of what setups differ by that is tried, in log odds."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,15 +49,13 @@ class Before:
     mean: Array
     var: Array
 
-    def nodes(self) -> Array:
-        """Scores (k, nodes) about the usual one at which densities are summed, with ``WEIGHTS``."""
-        return self.mean[:, None] + np.sqrt(self.var)[:, None] * NODES - parts.CENTRE[0]
-
 
 @dataclass(frozen=True, eq=False)
 class Served:
-    """What being served hung on. :param habit: (7,) of ratio, time and turn. :param per_point: of a point of score.
+    """What being served hung on.
 
+    :param habit: (k,) log odds of each shot at the usual score, by its ratio, time, turn and setup.
+    :param per_point: what a point of score adds to them.
     :param gain: how much likelier, as a log, than without ``per_point``.
     """
 
@@ -66,7 +69,7 @@ class Served:
         return self.gain > GAIN
 
 
-HABIT_ALONE = Served(np.zeros(7), 0.0, 0.0)
+HABIT_ALONE = Served(np.zeros(0), 0.0, 0.0)
 
 
 def asked(
@@ -102,36 +105,66 @@ def before(bench: Bench, told: Bench, theta: Array, message: Message | None, len
 
 
 def seen(bench: Bench, known: Before) -> Served:
-    """What being served hung on: the likeliest, with a weak prior, and whether taste is of it."""
-    sign, features, scores = _sign(bench), _features(bench), known.nodes()
+    """What being served hung on: the likeliest, with a weak prior, and whether taste is of it.
+
+    What is unknown of a score is averaged over by the usual approximation, expit(mean / sqrt(1 + pi variance / 8))
+    (MacKay 1992); what setups differ by, with a standard deviation that is found as well, by a sum.
+    """
+    rows = bench.served != 0
+    sign, features, score = bench.served[rows].astype(float), _features(bench), known.mean - parts.CENTRE[0]
+    setups, of = np.unique(bench.setup[rows], return_inverse=True)
     sds = np.append(np.full(features.shape[1], parts.SERVED_SD["habit"]), parts.SERVED_SD["per point"])
+    many = features.shape[1]
+
+    def posterior(weights: Array) -> tuple[Array, Array, Array, Array]:
+        """Log density of setups, how likely each of ``OF_SETUP`` is for each, and slopes of the shots there."""
+        habit, per_point, apart = weights[:many], weights[many], weights[many + 1]
+        shrunk = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * per_point**2 * known.var)
+        odds = (features @ habit + per_point * score)[:, None] + apart * OF_SETUP
+        each = special.log_expit((sign * shrunk)[:, None] * odds)
+        density = LOG_NORMAL + _summed(each, of, len(setups))
+        total = special.logsumexp(density, axis=1)
+        likely = np.exp(density - total[:, None])
+        return total, likely, odds, sign[:, None] * special.expit(-(sign * shrunk)[:, None] * odds) * likely[of]
 
     def down(weights: Array) -> tuple[float, Array]:
-        odds = (features @ weights[:-1])[:, None] + weights[-1] * scores
-        chance = special.expit(sign * odds) * WEIGHTS
-        total = chance.sum(axis=1)
-        slope = sign * chance * special.expit(-sign * odds) / total[:, None]
-        gradient = np.append(slope.sum(axis=1) @ features, (slope * scores).sum())
-        value = float(np.log(total).sum()) - 0.5 * float(((weights / sds) ** 2).sum())
-        return -value, -gradient + weights / sds**2
+        total, _, odds, slope = posterior(weights)
+        shrunk = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * weights[many] ** 2 * known.var)
+        by_odds = (slope * shrunk[:, None]).sum(axis=1)
+        by_shrinking = (slope * odds).sum(axis=1) * -(shrunk**3) * np.pi / 8.0 * weights[many] * known.var
+        by_apart = float((slope * shrunk[:, None] * OF_SETUP).sum())
+        gradient = np.array([*(by_odds @ features), by_odds @ score + by_shrinking.sum(), by_apart])
+        value = float(total.sum()) - 0.5 * float(((weights[:-1] / sds) ** 2).sum())
+        return -value, -gradient + np.append(weights[:-1] / sds**2, 0.0)
 
-    free = [(None, None)] * features.shape[1]
-    without = optimize.minimize(down, np.zeros(len(sds)), jac=True, method="L-BFGS-B", bounds=[*free, (0.0, 0.0)])
-    best = optimize.minimize(down, without.x, jac=True, method="L-BFGS-B", bounds=[*free, (0.0, None)])
-    return Served(best.x[:-1], float(best.x[-1]), float(without.fun - best.fun))
+    free: list[tuple[float | None, float | None]] = [(None, None)] * many
+
+    def likeliest(most_per_point: float | None) -> optimize.OptimizeResult:
+        bounds = [*free, (0.0, most_per_point), (0.0, MOST_APART)]
+        begin = np.array([*np.zeros(many), 0.0 if most_per_point == 0.0 else 1.0])
+        tried = [
+            optimize.minimize(down, np.append(begin, apart), jac=True, method="L-BFGS-B", bounds=bounds)
+            for apart in (0.2, 1.0)
+        ]
+        return min(tried, key=lambda found: float(found.fun))
+
+    without, best = likeliest(0.0), likeliest(None)
+    likely = posterior(best.x)[1]
+    of_setup = best.x[-1] * (likely @ OF_SETUP)
+    return Served(features @ best.x[:many] + of_setup[of], float(best.x[many]), max(float(without.fun - best.fun), 0.0))
 
 
 def taken(bench: Bench, told: Bench, served: Served, known: Before) -> tuple[Bench, Bench]:
     """Both benches with the rows of being served as normal densities of the score."""
-    scores = known.nodes()
-    odds = (_features(bench) @ served.habit)[:, None] + served.per_point * scores
-    chance = special.expit(_sign(bench) * odds) * WEIGHTS
+    rows = bench.served != 0
+    scores = known.mean[:, None] + np.sqrt(known.var)[:, None] * NODES - parts.CENTRE[0]
+    odds = served.habit[:, None] + served.per_point * scores
+    chance = special.expit(bench.served[rows][:, None] * odds) * WEIGHTS
     chance = chance / chance.sum(axis=1, keepdims=True)
     mean = (chance * scores).sum(axis=1, keepdims=True)
     var = (chance * (scores - mean) ** 2).sum(axis=1)
     precision = np.maximum(1.0 / var - 1.0 / known.var, 1.0 / NOTHING_TOLD)
     value = known.mean + (mean[:, 0] + parts.CENTRE[0] - known.mean) / (var * precision)
-    rows = bench.served != 0
     moved, error_var = np.zeros(len(rows)), bench.error_var.copy()
     moved[rows], error_var[rows] = value - told.value[rows], 1.0 / precision
     return (
@@ -140,8 +173,11 @@ def taken(bench: Bench, told: Bench, served: Served, known: Before) -> tuple[Ben
     )
 
 
-def _sign(bench: Bench) -> Array:
-    return np.asarray(bench.served[bench.served != 0][:, None], dtype=float)
+def _summed(values: Array, of: NDArray[np.int64], count: int) -> Array:
+    """Sums (count, m) of the rows (k, m) of each setup."""
+    sums = np.zeros((count, values.shape[1]))
+    np.add.at(sums, of, values)
+    return sums
 
 
 def _features(bench: Bench) -> Array:
