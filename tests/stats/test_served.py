@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import integrate, special, stats
 
 from tastefield.stats import pooled
-from tastefield.stats.pooled import basis, parts, served
+from tastefield.stats.pooled import basis, parts, search, served
 from tastefield.stats.pooled.answer import Unit
 from tastefield.stats.pooled.evidence import evaluate
 from tastefield.stats.pooled.layout import batches, laid_out, local_masks, local_parts, unit_of
@@ -137,7 +137,7 @@ def test_with_nothing_made_of_the_rows_it_is_what_the_answer_says_there_and_the_
     """Two routes: leaving a row out, and asking the fit without any such row."""
     rows, _ = bench_of(poor_poured_away, 6, setups=4, coffees=1)
     bench, known = asked_at(rows)
-    alone = bench.told_in_words()
+    alone = bench.without_served()
     plan = laid_out(alone, LENGTH)
     found = evaluate(plan, batches(plan), parts.start(), with_gradient=False)
     assert plan.pairs
@@ -361,3 +361,13 @@ def test_neither_names_nor_the_order_of_shots_change_what_is_learned():
     other = pooled.learn([turned(setup) for setup in reversed(rows)])
     for name, known in one.setups.items():
         np.testing.assert_array_equal(known.mean, other.setups[name].mean)
+
+
+def test_a_bench_is_searched_whole_or_not_by_its_scores_alone(monkeypatch):
+    """Rows of being served would else make a small bench a large one, whose standard deviations are taken as known."""
+    rows, _ = bench_of(poor_poured_away, 7, setups=6)
+    bench = gathered(rows)
+    monkeypatch.setattr(search, "MOST_SEARCHED", int(bench.tasted.sum()))
+    assert search.searched(bench) is bench
+    monkeypatch.setattr(search, "MOST_SEARCHED", int(bench.tasted.sum()) - 1)
+    assert len(search.searched(bench).names) < len(bench.names)

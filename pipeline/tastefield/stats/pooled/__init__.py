@@ -30,7 +30,7 @@ from tastefield.stats.pooled.rows import (
     SetupRows,
     gathered,
 )
-from tastefield.stats.pooled.search import Spread, first_look, spread_of
+from tastefield.stats.pooled.search import Spread, first_look, searched, spread_of
 from tastefield.stats.pooled.served import Served
 
 Array = NDArray[np.float64]
@@ -123,15 +123,15 @@ def learn(
     """
     first = length or basis.LENGTHS[0]
     everything = replace(gathered(setups), time_felt=time_felt.mean)
-    told = bench = everything.told_in_words()
+    told = bench = everything.without_served()
     begin = first_look(bench, message, length)
     for _ in range(TANGENTS):
         bench = _laid_on(bench, told, begin, message, first)
     hung_on = served.HABIT_ALONE
     if (everything.served < 0).any() and len(bench.shot_points):
-        asked, whole, hung_on = _with_served(everything, begin, message, first)
+        _, _, hung_on = _asked(searched(everything), begin, message, first)
         if hung_on.tells:
-            bench, told = asked, whole
+            bench, told = _with_served(everything, begin, message, first)
     bench = _moved(bench, begin, message, first)
     time_felt = felt.seen(bench, begin, message, first, time_felt)
     bench = replace(bench, time_felt=time_felt.mean)
@@ -215,19 +215,21 @@ def _laid_on(bench: Bench, told: Bench, theta: Array, message: Message | None, l
     return replace(bench, slope=slope, value=np.where(bench.read, told.value, turned))
 
 
-def _with_served(
-    told: Bench, theta: Array, message: Message | None, length: basis.Length
-) -> tuple[Bench, Bench, Served]:
+def _asked(told: Bench, theta: Array, message: Message | None, length: basis.Length) -> tuple[Bench, Bench, Served]:
     """The bench on its tangents and as told, with what being served tells, and what that hung on."""
     bench = told
     for _ in range(TANGENTS):
         bench = _laid_on(bench, told, theta, message, length)
-    bench, told, hung_on = served.asked(bench, told, theta, message, length)
-    for _ in range(AGAIN if hung_on.tells else 0):
+    return served.asked(bench, told, theta, message, length)
+
+
+def _with_served(told: Bench, theta: Array, message: Message | None, length: basis.Length) -> tuple[Bench, Bench]:
+    """The bench on its tangents and as told, once what being served hung on is seen with what it tells."""
+    bench, told, _ = _asked(told, theta, message, length)
+    for _ in range(AGAIN):
         bench = _laid_on(bench, told, theta, message, length)
-        bench, told, again = served.asked(bench, told, theta, message, length)
-        hung_on = replace(again, gain=hung_on.gain)
-    return bench, told, hung_on
+        bench, told, _ = served.asked(bench, told, theta, message, length)
+    return bench, told
 
 
 def _moved(bench: Bench, theta: Array, message: Message | None, length: basis.Length) -> Bench:

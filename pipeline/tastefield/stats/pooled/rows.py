@@ -258,7 +258,7 @@ class Bench:
             shift=self.shift[setups],
         )
 
-    def told_in_words(self) -> Bench:
+    def without_served(self) -> Bench:
         """The bench without the rows that say whether a shot was served."""
         return self._rows(self.served == 0)
 

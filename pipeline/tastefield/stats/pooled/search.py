@@ -161,12 +161,16 @@ def searched(bench: Bench) -> Bench:
 
 
 def _some(bench: Bench) -> Codes:
-    """Setups to search with: all, or those of some coffees, so that what setups of one coffee share is seen."""
-    if len(bench.value) <= MOST_SEARCHED:
+    """Setups to search with: all, or those of some coffees, so that what setups of one coffee share is seen.
+
+    Rows that say whether a shot was served do not count: they are worth less than a score.
+    """
+    setup = bench.setup[bench.served == 0]
+    if len(setup) <= MOST_SEARCHED:
         return np.arange(len(bench.names))
-    of_coffee = np.bincount(bench.coffee[bench.setup], minlength=int(bench.coffee.max()) + 1)
+    of_coffee = np.bincount(bench.coffee[setup], minlength=int(bench.coffee.max()) + 1)
     spread = np.argsort((np.arange(len(of_coffee)) * GOLDEN) % 1.0, kind="stable")
     taken = spread[: max(int((np.cumsum(of_coffee[spread]) <= MOST_SEARCHED).sum()), 1)]
     some = np.flatnonzero(np.isin(bench.coffee, taken))
-    enough = np.searchsorted(np.cumsum(np.bincount(bench.setup, minlength=len(bench.names))[some]), MOST_SEARCHED) + 1
+    enough = np.searchsorted(np.cumsum(np.bincount(setup, minlength=len(bench.names))[some]), MOST_SEARCHED) + 1
     return some[:enough]
