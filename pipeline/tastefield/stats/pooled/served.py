@@ -38,6 +38,8 @@ WEIGHTS = WEIGHTS / WEIGHTS.sum()
 OF_SETUP = np.linspace(-4.0, 4.0, 41)
 """What setups differ by in habit, in standard deviations, over which densities are summed."""
 LOG_NORMAL = -0.5 * OF_SETUP**2 - np.log(np.exp(-0.5 * OF_SETUP**2).sum())
+MOST_ASKED = 3000
+"""Shots of which it is asked what being served hung on: more would not show it better."""
 MOST_APART = 3.0
 """Largest standard deviation of what setups differ by that is tried, in log odds."""
 
@@ -108,33 +110,17 @@ def seen(bench: Bench, known: Before) -> Served:
     """What being served hung on: the likeliest, with a weak prior, and whether taste is of it.
 
     What is unknown of a score is averaged over by the usual approximation, expit(mean / sqrt(1 + pi variance / 8))
-    (MacKay 1992); what setups differ by, with a standard deviation that is found as well, by a sum.
+    (MacKay 1992); what setups differ by, with a standard deviation that is found as well, by a sum. Of a large bench
+    some setups tell it, and what each setup differs by is then seen of all.
     """
-    rows = bench.served != 0
-    sign, features, score = bench.served[rows].astype(float), _features(bench), known.mean - parts.CENTRE[0]
-    setups, of = np.unique(bench.setup[rows], return_inverse=True)
-    sds = np.append(np.full(features.shape[1], parts.SERVED_SD["habit"]), parts.SERVED_SD["per point"])
-    many = features.shape[1]
-
-    def posterior(weights: Array) -> tuple[Array, Array, Array, Array]:
-        """Log density of setups, how likely each of ``OF_SETUP`` is for each, and slopes of the shots there."""
-        habit, per_point, apart = weights[:many], weights[many], weights[many + 1]
-        shrunk = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * per_point**2 * known.var)
-        odds = (features @ habit + per_point * score)[:, None] + apart * OF_SETUP
-        each = special.log_expit((sign * shrunk)[:, None] * odds)
-        density = LOG_NORMAL + _summed(each, of, len(setups))
-        total = special.logsumexp(density, axis=1)
-        likely = np.exp(density - total[:, None])
-        return total, likely, odds, sign[:, None] * special.expit(-(sign * shrunk)[:, None] * odds) * likely[of]
+    every = _Shots.told(bench, known)
+    shots = every.some()
+    many = shots.features.shape[1]
+    sds = np.append(np.full(many, parts.SERVED_SD["habit"]), parts.SERVED_SD["per point"])
 
     def down(weights: Array) -> tuple[float, Array]:
-        total, _, odds, slope = posterior(weights)
-        shrunk = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * weights[many] ** 2 * known.var)
-        by_odds = (slope * shrunk[:, None]).sum(axis=1)
-        by_shrinking = (slope * odds).sum(axis=1) * -(shrunk**3) * np.pi / 8.0 * weights[many] * known.var
-        by_apart = float((slope * shrunk[:, None] * OF_SETUP).sum())
-        gradient = np.array([*(by_odds @ features), by_odds @ score + by_shrinking.sum(), by_apart])
-        value = float(total.sum()) - 0.5 * float(((weights[:-1] / sds) ** 2).sum())
+        value, gradient, _ = shots.log_likelihood(weights)
+        value -= 0.5 * float(((weights[:-1] / sds) ** 2).sum())
         return -value, -gradient + np.append(weights[:-1] / sds**2, 0.0)
 
     free: list[tuple[float | None, float | None]] = [(None, None)] * many
@@ -149,9 +135,9 @@ def seen(bench: Bench, known: Before) -> Served:
         return min(tried, key=lambda found: float(found.fun))
 
     without, best = likeliest(0.0), likeliest(None)
-    likely = posterior(best.x)[1]
-    of_setup = best.x[-1] * (likely @ OF_SETUP)
-    return Served(features @ best.x[:many] + of_setup[of], float(best.x[many]), max(float(without.fun - best.fun), 0.0))
+    of_setup = every.log_likelihood(best.x)[2]
+    habit = every.features @ best.x[:many] + of_setup[every.of]
+    return Served(habit, float(best.x[many]), max(float(without.fun - best.fun), 0.0))
 
 
 def taken(bench: Bench, told: Bench, served: Served, known: Before) -> tuple[Bench, Bench]:
@@ -173,15 +159,47 @@ def taken(bench: Bench, told: Bench, served: Served, known: Before) -> tuple[Ben
     )
 
 
-def _summed(values: Array, of: NDArray[np.int64], count: int) -> Array:
-    """Sums (count, m) of the rows (k, m) of each setup."""
-    sums = np.zeros((count, values.shape[1]))
-    np.add.at(sums, of, values)
-    return sums
+@dataclass(frozen=True, eq=False)
+class _Shots:
+    """Shots that were served, ``sign`` 1, or not, -1; their setups numbered from 0, those of one together.
 
+    :param features: (k, 7) what habit may hang on; coded times, so that 0 is the usual one.
+    :param score: (k,) about the usual one, with its variance ``var``.
+    """
 
-def _features(bench: Bench) -> Array:
-    """What habit may hang on, (k, 7); coded times, so that 0 is the usual one."""
-    rows = bench.served != 0
-    points = bench.points[rows]
-    return np.column_stack([np.ones(len(points)), points, points**2, np.abs(points[:, 1]), bench.turn[rows]])
+    sign: Array
+    features: Array
+    score: Array
+    var: Array
+    of: NDArray[np.int64]
+
+    @classmethod
+    def told(cls, bench: Bench, known: Before) -> _Shots:
+        rows = bench.served != 0
+        points = bench.points[rows]
+        features = np.column_stack([np.ones(len(points)), points, points**2, np.abs(points[:, 1]), bench.turn[rows]])
+        of = np.unique(bench.setup[rows], return_inverse=True)[1]
+        return cls(bench.served[rows].astype(float), features, known.mean - parts.CENTRE[0], known.var, of)
+
+    def some(self) -> _Shots:
+        """Those of every n-th setup, so that they are about ``MOST_ASKED``."""
+        step = -(-len(self.of) // MOST_ASKED)
+        kept = self.of % max(step, 1) == 0
+        of = np.unique(self.of[kept], return_inverse=True)[1]
+        return _Shots(self.sign[kept], self.features[kept], self.score[kept], self.var[kept], of)
+
+    def log_likelihood(self, weights: Array) -> tuple[float, Array, Array]:
+        """Of habit, per point and how far setups lie apart, (9,); its gradient; and what each setup differs by."""
+        habit, per_point, apart = weights[:-2], float(weights[-2]), float(weights[-1])
+        shrunk = 1.0 / np.sqrt(1.0 + np.pi / 8.0 * per_point**2 * self.var)
+        by = (self.sign * shrunk)[:, None]
+        odds = (self.features @ habit + per_point * self.score)[:, None] + apart * OF_SETUP
+        density = np.tile(LOG_NORMAL, (int(self.of.max(initial=-1)) + 1, 1))
+        np.add.at(density, self.of, special.log_expit(by * odds))
+        total = special.logsumexp(density, axis=1)
+        likely = np.exp(density - total[:, None])
+        slope = by * special.expit(-by * odds) * likely[self.of]
+        by_odds = slope.sum(axis=1)
+        by_shrinking = (slope * odds).sum(axis=1) * -(shrunk**2) * np.pi / 8.0 * per_point * self.var
+        gradient = [*(by_odds @ self.features), by_odds @ self.score + by_shrinking.sum(), (slope * OF_SETUP).sum()]
+        return float(total.sum()), np.array(gradient), apart * (likely @ OF_SETUP)
