@@ -371,3 +371,47 @@ def test_a_bench_is_searched_whole_or_not_by_its_scores_alone(monkeypatch):
     assert search.searched(bench) is bench
     monkeypatch.setattr(search, "MOST_SEARCHED", int(bench.tasted.sum()) - 1)
     assert len(search.searched(bench).names) < len(bench.names)
+
+
+def test_the_likelihood_is_the_integral_over_what_setups_differ_by_and_its_gradient_that_of_differences():
+    rng = np.random.default_rng(9)
+    k = 14
+    shots = served._Shots(
+        sign=rng.choice([-1.0, 1.0], k),
+        features=rng.normal(size=(k, 7)),
+        score=rng.normal(size=k),
+        var=rng.random(k),
+        of=np.repeat([0, 1], [9, 5]),
+    )
+    weights = np.array([*(0.5 * rng.normal(size=7)), 1.3, 0.8])
+    total, gradient, of_setup = shots.log_likelihood(weights)
+    odds = shots.features @ weights[:7] + 1.3 * shots.score
+    by = shots.sign / np.sqrt(1 + np.pi / 8 * 1.3**2 * shots.var)
+    log_each, means = [], []
+    for setup in (0, 1):
+        mine = shots.of == setup
+
+        def weight(z, mine=mine):
+            return stats.norm.pdf(z) * np.prod(special.expit(by[mine] * (odds[mine] + 0.8 * z)))
+
+        likelihood = integrate.quad(weight, -4, 4)[0]
+        log_each.append(np.log(likelihood))
+        means.append(0.8 * integrate.quad(lambda z, weight=weight: z * weight(z), -4, 4)[0] / likelihood)
+    assert total == pytest.approx(sum(log_each), abs=1e-3)
+    np.testing.assert_allclose(of_setup, means, atol=1e-3)
+    differences = [
+        (shots.log_likelihood(weights + step)[0] - shots.log_likelihood(weights - step)[0]) / 2e-5
+        for step in 1e-5 * np.eye(9)
+    ]
+    np.testing.assert_allclose(gradient, differences, atol=1e-7)
+
+
+def test_of_a_large_bench_whole_setups_tell_what_it_hung_on(monkeypatch):
+    rows, _ = bench_of(poor_poured_away, 7, setups=6)
+    bench, known = asked_at(rows)
+    every = served._Shots.told(bench, known)
+    monkeypatch.setattr(served, "MOST_ASKED", 30)
+    some = every.some()
+    assert 0 < len(some.of) <= 48
+    assert np.bincount(some.of).tolist() == np.bincount(every.of)[:: -(-len(every.of) // 30)].tolist()
+    assert len(served.seen(bench, known).habit) == len(every.of)
