@@ -62,9 +62,8 @@ LEARNED = (
     "in general, or of one coffee, are allowed for; so are the sitting, and small effects of dose, serving order "
     "and age of the coffee. Where it is rather the poor shots that nobody scores, beyond what their ratio, their "
     "time, their place in the series and the habits at each setup account for, a shot without a score counts as a "
-    "poorer one. Scores that flatter a "
-    "shot because it ran about 27 s, as shots are said to have to, show at one time in all coffees; what they are "
-    "likely to flatter it by is taken off, as far as it can be told from liking."
+    "poorer one. Scores that flatter a shot because it ran about 27 s, as shots are said to have to, show at one time "
+    "in all coffees; what they are likely to flatter it by is taken off, as far as it can be told from liking."
 )
 FEW = (
     "One good taste may be luck. How far a single taste is usually off is known from all shots together, so two "
